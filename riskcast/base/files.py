@@ -1,0 +1,34 @@
+"""Files that are either whole or not there."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from pathlib import Path
+
+__all__ = ["write_whole"]
+
+
+def write_whole(path: Path, content: bytes | str) -> Path:
+    """Write beside the target, flush, then rename over it: a reader never sees half a file.
+
+    Raises
+    ------
+    OSError
+        The disk is full or the folder may not be written; the old file is untouched.
+    """
+    data = content.encode("utf-8") if isinstance(content, str) else content
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(name).replace(path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            Path(name).unlink()
+        raise
+    return path
