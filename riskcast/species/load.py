@@ -1,0 +1,286 @@
+"""Read a species file: every number with its unit, range, source and status.
+
+`load("hazel_dormouse").torpor.q10` is a float; after `draw` it is an array along the draws.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal
+
+import pydantic
+
+from riskcast.base.errors import ConfigError, Fault, InputMissingError
+from riskcast.species.draw import draw_parameters
+
+__all__ = ["Group", "Parameter", "Source", "Species", "available", "load", "sources"]
+
+Status = Literal["published", "derived", "surrogate", "common-practice", "provisional", "site"]
+Distribution = Literal["normal", "lognormal", "uniform", "triangular", "fixed"]
+
+_FOLDER = Path(__file__).parent
+_HEADER = {"schema", "name", "scientific_name", "vernacular_name", "correlation"}
+_SCHEMA = "riskcast.species/1"
+
+
+class Parameter(pydantic.BaseModel):
+    """One entry of a species file. `low` and `high` are the 10 % and 90 % quantiles drawn."""
+
+    model_config = pydantic.ConfigDict(frozen=True, extra="forbid")
+
+    value: float | list[Any]
+    low: float | None = None
+    high: float | None = None
+    min: float | None = None
+    max: float | None = None
+    unit: str
+    distribution: Distribution
+    source: str
+    where: str
+    status: Status
+    note: str = ""
+
+    @pydantic.model_validator(mode="after")
+    def _range_makes_sense(self) -> Parameter:
+        if self.distribution == "fixed":
+            if self.low is not None or self.high is not None:
+                raise ValueError("a fixed value has no low and high: state a distribution")
+            return self
+        if isinstance(self.value, list) or self.low is None or self.high is None:
+            raise ValueError(f"a {self.distribution} parameter needs one value, low and high")
+        if not self.low <= self.value <= self.high or self.low == self.high:
+            raise ValueError("value has to lie between low and high, and these have to differ")
+        if self.distribution == "lognormal" and self.low <= 0:
+            raise ValueError("a lognormal parameter is above zero")
+        return self
+
+
+class Source(pydantic.BaseModel):
+    """One entry of the bibliography; `read` says what was in hand when the number was taken."""
+
+    model_config = pydantic.ConfigDict(frozen=True, extra="forbid")
+
+    cite: str
+    read: str
+
+
+class Group:
+    """The numbers of one section, by attribute: ``sp.torpor.q10``."""
+
+    __slots__ = ("_name", "_values")
+    _name: str
+    _values: Mapping[str, Any]
+
+    def __init__(self, name: str, values: Mapping[str, Any]) -> None:
+        object.__setattr__(self, "_name", name)
+        object.__setattr__(self, "_values", dict(values))
+
+    def __getattr__(self, key: str) -> Any:
+        try:
+            return self._values[key]
+        except KeyError:
+            near = difflib.get_close_matches(key, self._values, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            raise AttributeError(f"species group [{self._name}] has no {key!r}{hint}") from None
+
+    def __setattr__(self, key: str, value: Any) -> None:
+        raise AttributeError("a species is read only; override a value in the site file")
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._values)
+
+    def __contains__(self, key: object) -> bool:
+        return key in self._values
+
+    def __dir__(self) -> list[str]:
+        return sorted(self._values)
+
+    def __repr__(self) -> str:
+        return f"Group({self._name}: {', '.join(self._values)})"
+
+
+@dataclass(frozen=True)
+class Species:
+    """All numbers of one species, frozen.
+
+    Attributes are the sections of the file (``sp.torpor``, ``sp.reserve`` …).
+    `draws` is None for the central values, else the length of every drawn array.
+    """
+
+    name: str
+    scientific_name: str
+    vernacular_name: str
+    parameters: Mapping[str, Parameter]
+    correlation: Mapping[str, Mapping[str, Any]]
+    groups: Mapping[str, Group]
+    draws: int | None = None
+
+    def __getattr__(self, key: str) -> Group:
+        groups: Mapping[str, Group] = self.__dict__.get("groups", {})
+        try:
+            return groups[key]
+        except KeyError:
+            raise AttributeError(f"species has no section {key!r}: {sorted(groups)}") from None
+
+    def draw(self, n: int, seed: int) -> Species:
+        """The same species with every uncertain value replaced by an array of shape (n,).
+
+        Streams are keyed by the parameter's name: the same name and seed give the same
+        array whatever else the file holds, and draw k is the same set in every room.
+
+        Parameters
+        ----------
+        n : number of draws, a power of two (256 or more for results that are shown)
+        seed : any integer
+        """
+        drawn = draw_parameters(self.parameters, self.correlation, n, seed)
+        values = {
+            key: drawn[key] if key in drawn else parameter.value
+            for key, parameter in self.parameters.items()
+        }
+        return replace(self, groups=_grouped(values), draws=n)
+
+    def with_values(self, **changes: float) -> Species:
+        """A copy with some values fixed, for scenarios: ``sp.with_values(torpor__q10=2.0)``."""
+        overrides = {
+            key.replace("__", "."): {"value": value, "reason": "scenario"}
+            for key, value in changes.items()
+        }
+        return _override(self, overrides, "with_values")
+
+
+def available() -> list[str]:
+    """Names of the species files that ship with riskcast."""
+    return sorted(p.stem for p in _FOLDER.glob("*.toml") if p.stem != "sources")
+
+
+@cache
+def sources() -> Mapping[str, Source]:
+    """The bibliography: source key → what it is and what was read of it."""
+    entries = tomllib.loads((_FOLDER / "sources.toml").read_text("utf-8"))
+    return {key: Source(**entry) for key, entry in entries.items()}
+
+
+def load(
+    name_or_path: str | Path = "hazel_dormouse",
+    overrides: Mapping[str, Mapping[str, Any]] | None = None,
+) -> Species:
+    """Load a species by name, or from a file of the same form.
+
+    Parameters
+    ----------
+    name_or_path : a name of `available()`, or the path of a TOML file
+    overrides : ``{"torpor.q10": {"value": 1.9, "reason": "own measurements"}}``, from a site
+        file; the status of such a value becomes ``site``
+
+    Raises
+    ------
+    InputMissingError
+        There is no such species file.
+    ConfigError
+        All faults of the file or of the overrides at once.
+    """
+    species = _load(_path(name_or_path))
+    return _override(species, overrides, "[species.override]") if overrides else species
+
+
+def _path(name_or_path: str | Path) -> Path:
+    shipped = _FOLDER / f"{name_or_path}.toml"
+    if shipped.is_file() and str(name_or_path) != "sources":
+        return shipped
+    path = Path(name_or_path)
+    if path.is_file():
+        return path
+    raise InputMissingError(
+        f"no species file {name_or_path!r}: give a path, or one of {', '.join(available())}"
+    )
+
+
+@cache
+def _load(path: Path) -> Species:
+    try:
+        content = tomllib.loads(path.read_text("utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(faults=[Fault(path.name, "", f"not a TOML file: {error}")]) from None
+    faults: list[Fault] = []
+    if content.get("schema") != _SCHEMA:
+        faults.append(Fault(path.name, "schema", f"has to be {_SCHEMA!r}"))
+    parameters: dict[str, Parameter] = {}
+    for section, entries in content.items():
+        if section in _HEADER:
+            continue
+        for key, entry in entries.items():
+            name = f"{section}.{key}"
+            try:
+                parameters[name] = Parameter(**entry)
+            except (pydantic.ValidationError, TypeError) as error:
+                faults.append(Fault(path.name, f"[{name}]", _plain(error)))
+                continue
+            if parameters[name].source not in sources():
+                faults.append(
+                    Fault(path.name, f"[{name}] source", "not in sources.toml",
+                          parameters[name].source)
+                )
+    if faults:
+        raise ConfigError(faults=faults)
+    values = {key: parameter.value for key, parameter in parameters.items()}
+    return Species(
+        name=content["name"],
+        scientific_name=content["scientific_name"],
+        vernacular_name=content["vernacular_name"],
+        parameters=parameters,
+        correlation=content.get("correlation", {}),
+        groups=_grouped(values),
+    )
+
+
+def _plain(error: Exception) -> str:
+    if isinstance(error, pydantic.ValidationError):
+        return "; ".join(
+            f"{'.'.join(map(str, e['loc'])) or 'entry'}: {e['msg'].removeprefix('Value error, ')}"
+            for e in error.errors()
+        )
+    return str(error)
+
+
+def _grouped(values: Mapping[str, Any]) -> dict[str, Group]:
+    sections: dict[str, dict[str, Any]] = {}
+    for key, value in values.items():
+        section, _, name = key.partition(".")
+        sections.setdefault(section, {})[name] = value
+    return {section: Group(section, entries) for section, entries in sections.items()}
+
+
+def _override(
+    species: Species, overrides: Mapping[str, Mapping[str, Any]], where: str
+) -> Species:
+    """A site's own value stands alone: it is not drawn, and carries its reason in the note."""
+    faults: list[Fault] = []
+    parameters = dict(species.parameters)
+    for key, change in overrides.items():
+        old = parameters.get(key)
+        if old is None:
+            near = difflib.get_close_matches(key, parameters, n=1)
+            remedy = f"Did you mean {near[0]!r}?" if near else ""
+            faults.append(Fault("site file", where, "no such parameter.", key, remedy))
+            continue
+        fields = {"value": change["value"], "distribution": "fixed", "low": None, "high": None}
+        fields |= {"status": "site", "note": f"site override: {change['reason']}"}
+        value = change["value"]
+        outside = not isinstance(value, list) and (
+            (old.min is not None and value < old.min) or (old.max is not None and value > old.max)
+        )
+        if isinstance(value, list) != isinstance(old.value, list) or outside:
+            limits = f" between {old.min} and {old.max}" if outside else " of the same shape"
+            faults.append(Fault("site file", where, f"{key} needs a value{limits}.", str(value)))
+            continue
+        parameters[key] = old.model_copy(update=fields)
+    if faults:
+        raise ConfigError(faults=faults)
+    values = {key: parameter.value for key, parameter in parameters.items()}
+    return replace(species, parameters=parameters, groups=_grouped(values))
