@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
+import numpy as np
 import pydantic
 
 from riskcast.base.errors import ConfigError, Fault, InputMissingError
@@ -144,6 +145,22 @@ class Species:
             for key, parameter in self.parameters.items()
         }
         return replace(self, groups=_grouped(values), draws=n)
+
+    def columns(self) -> Species:
+        """Drawn arrays as shape (draws, 1), to broadcast against hours or nights."""
+        if self.draws is None:
+            return self
+        reshaped = {
+            section: Group(
+                section,
+                {
+                    key: value[:, np.newaxis] if isinstance(value, np.ndarray) else value
+                    for key, value in ((key, getattr(group, key)) for key in group)
+                },
+            )
+            for section, group in self.groups.items()
+        }
+        return replace(self, groups=reshaped)
 
     def with_values(self, **changes: float) -> Species:
         """A copy with some values fixed, for scenarios: ``sp.with_values(torpor__q10=2.0)``."""

@@ -1,0 +1,250 @@
+"""From arousal to arousal: the exact event scheme behind `winter`.
+
+Hazard and torpid loss depend on the weather and the draw, not on the animal. They are
+cumulated once per member and draw; every animal then jumps from one arousal to the next by
+inverting the cumulated hazard. Within an hour both are constant, so the cumulants are
+piecewise linear and the jumps exact:
+
+- the hazard rests while the animal is awake and starts again when it is torpid;
+- an empty reserve is found by inverting the loss inside the bout, not at the next arousal;
+- a waking spends its oxygen along a stated profile, rewarming first: the rate falls
+  linearly from twice its mean to nothing, so the share spent after a fraction x of the
+  time is 1 − (1 − x)²;
+- the k-th waking of an animal uses its k-th stored exponential, whatever the date, the
+  scenario or the weather.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from riskcast.physiology.torpor import (
+    arousal_cost,
+    arousal_hazard,
+    arousal_length,
+    grams_per_ml_oxygen,
+    season_factor,
+    torpid_rate,
+)
+from riskcast.species import Species
+
+__all__ = ["Budget", "Course", "Luck", "cumulate", "jump", "season_of", "trailing_mean"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Budget:
+    """One member's winter for every draw. Hours are counted from the start of the nest series.
+
+    hazard, loss : (draw, hour + 1), cumulated from 0: arousals a torpid animal would meet;
+        grams per gram (at the scale mass) it would lose
+    cost, length : (draw, hour): grams per gram and hours of a waking that starts in the hour
+    search_cost, search_length, search_fraction : (draw,): wakings in which it leaves the nest
+    """
+
+    hazard: FloatArray
+    loss: FloatArray
+    cost: FloatArray
+    length: FloatArray
+    search_cost: FloatArray
+    search_length: FloatArray
+    search_fraction: FloatArray
+
+    @property
+    def hours(self) -> int:
+        return self.cost.shape[1]
+
+
+@dataclass(frozen=True)
+class Course:
+    """What became of every future of one member; arrays (animal, draw).
+
+    spent : grams per gram (at the scale mass) spent by the end, or when the reserve ran out
+    arousals : wakings begun by then
+    empty_hour : hour at which the reserve ran out; inf = it lasted to the end
+    """
+
+    spent: FloatArray
+    arousals: IntArray
+    empty_hour: FloatArray
+
+
+@dataclass(frozen=True)
+class Luck:
+    """Chance of each animal, reused across weather, dates and scenarios.
+
+    targets(k) and searches(k) give the k-th exponential and uniform, shape (animal, draw).
+    """
+
+    targets: Callable[[int], FloatArray]
+    searches: Callable[[int], FloatArray]
+
+
+def trailing_mean(values: FloatArray, hours: int) -> FloatArray:
+    """Mean of the last `hours` along the last axis; at the start, of what there is."""
+    total = np.cumsum(values, axis=-1, dtype=float)
+    out = total.copy()
+    out[..., hours:] -= total[..., :-hours]
+    counts = np.minimum(np.arange(1, values.shape[-1] + 1), hours)
+    return np.asarray(out / counts)
+
+
+def cumulate(
+    nest: FloatArray, t24: FloatArray, season: FloatArray, sp_columns: Species
+) -> Budget:
+    """Cumulate hazard and loss of one member for every draw.
+
+    Parameters
+    ----------
+    nest, t24 : (hour,), °C
+    season : (draw, hour) or (hour,), factor on the hazard
+    sp_columns : `Species.columns`
+    """
+    grams = grams_per_ml_oxygen(sp_columns)
+    hazard = sp_columns.torpor.arousal_multiplier * arousal_hazard(t24, sp_columns) * season
+    loss = grams * torpid_rate(nest, sp_columns)
+    draws = loss.shape[0]
+    arousal = sp_columns.arousal
+
+    def flat(value: npt.ArrayLike) -> FloatArray:
+        return np.broadcast_to(np.asarray(value, dtype=float).ravel(), (draws,))
+
+    return Budget(
+        hazard=_cumulated(np.broadcast_to(hazard, loss.shape)),
+        loss=_cumulated(loss),
+        cost=grams * arousal_cost(nest, sp_columns),
+        length=np.broadcast_to(arousal_length(nest, sp_columns), loss.shape),
+        search_cost=flat(grams * np.asarray(arousal.search_cost)),
+        search_length=flat(arousal.search_length),
+        search_fraction=flat(arousal.search_fraction),
+    )
+
+
+def season_of(times: npt.ArrayLike, sp_columns: Species, on: bool) -> FloatArray:
+    """Season factor along the hours, or ones when the season terms are off."""
+    return season_factor(times, sp_columns) if on else np.ones(np.asarray(times).shape)
+
+
+def jump(
+    budget: Budget, start_hour: FloatArray, allowance: FloatArray, luck: Luck
+) -> Course:
+    """Carry animals from waking to waking until the reserve is gone or the series ends.
+
+    Parameters
+    ----------
+    budget : one member's winter
+    start_hour : (animal, draw), hour at which the animal falls torpid for the first time
+    allowance : (animal, draw), grams per gram it may spend; ≤ 0 = nothing to spend
+    luck : chance of the animals
+    """
+    draws, end = budget.hazard.shape[0], float(budget.hours)
+    shape = allowance.shape
+    draw = np.broadcast_to(np.arange(draws), shape).ravel()
+    index = np.arange(draw.size)
+    hour = np.clip(start_hour, 0.0, end).ravel()
+    limit = allowance.ravel()
+    spent = np.zeros(draw.size)
+    count = np.zeros(draw.size, dtype=np.int64)
+    empty = np.full(draw.size, np.inf)
+
+    none_left = limit <= 0
+    empty[none_left] = hour[none_left]
+    alive = ~none_left & (hour < end)
+    state = (index[alive], draw[alive], hour[alive], np.zeros(int(alive.sum())))
+    hazard_rows = _Rows(budget.hazard)
+    loss_rows = _Rows(budget.loss)
+
+    k = 0
+    while state[0].size:
+        who, row, now, used = state
+        loss_now = loss_rows.at(row, now)
+        due = hazard_rows.at(row, now) + luck.targets(k).ravel()[who]
+        wake = hazard_rows.invert(row, due)
+        until = np.minimum(wake, end)
+        after_bout = used + loss_rows.at(row, until) - loss_now
+        out = after_bout >= limit[who]
+        if out.any():
+            gone = who[out]
+            empty[gone] = loss_rows.invert(row[out], loss_now[out] + limit[gone] - used[out])
+            spent[gone] = limit[gone]
+        over = ~out & (wake >= end)
+        spent[who[over]] = after_bout[over]
+
+        go = ~out & ~over
+        who, row, wake, used = who[go], row[go], wake[go], after_bout[go]
+        count[who] += 1
+        in_hour = np.minimum(wake.astype(np.int64), budget.hours - 1)
+        leaves = luck.searches(k).ravel()[who] < budget.search_fraction[row]
+        cost = np.where(leaves, budget.search_cost[row], budget.cost[row, in_hour])
+        length = np.where(leaves, budget.search_length[row], budget.length[row, in_hour])
+        done = np.minimum((end - wake) / length, 1.0)
+        charged = cost * (1.0 - (1.0 - done) ** 2)
+        room = limit[who] - used
+        out = charged >= room
+        if out.any():
+            gone = who[out]
+            share = room[out] / cost[out]
+            empty[gone] = wake[out] + length[out] * (1.0 - np.sqrt(1.0 - share))
+            spent[gone] = limit[gone]
+        used = used + charged
+        over = ~out & (done < 1.0)
+        spent[who[over]] = used[over]
+        go = ~out & ~over
+        state = (who[go], row[go], (wake + length)[go], used[go])
+        at_end = state[2] >= end
+        if at_end.any():
+            spent[state[0][at_end]] = state[3][at_end]
+            keep = ~at_end
+            state = (state[0][keep], state[1][keep], state[2][keep], state[3][keep])
+        k += 1
+    return Course(
+        spent.reshape(shape), count.reshape(shape), np.minimum(empty, np.inf).reshape(shape)
+    )
+
+
+class _Rows:
+    """Piecewise linear, non-decreasing rows: value at an hour, and hour of a value.
+
+    All rows are searched at once by laying them end to end, each lifted above the last.
+    """
+
+    def __init__(self, cumulated: FloatArray) -> None:
+        self._values = cumulated
+        self._width = cumulated.shape[1]
+        # Room for any value asked beyond the end of a row, so that it stays in its row.
+        self._lift = float(cumulated[:, -1].max()) + 1.0
+        lifts = np.arange(cumulated.shape[0]) * self._lift
+        self._flat = (cumulated + lifts[:, np.newaxis]).ravel()
+
+    def at(self, row: IntArray, hour: FloatArray) -> FloatArray:
+        left = np.minimum(hour.astype(np.int64), self._width - 2)
+        start = row * self._width + left
+        values = self._values.reshape(-1)
+        low = values[start]
+        return np.asarray(low + (hour - left) * (values[start + 1] - low))
+
+    def invert(self, row: IntArray, value: FloatArray) -> FloatArray:
+        """Hour at which a row reaches a value; inf where it never does."""
+        values = self._values.reshape(-1)
+        beyond = value > self._values[row, -1]
+        inside = np.where(beyond, 0.0, value)
+        found = np.searchsorted(self._flat, inside + row * self._lift, side="left")
+        right = np.clip(found - row * self._width, 1, self._width - 1)
+        start = row * self._width + right
+        low, high = values[start - 1], values[start]
+        step = high - low
+        part = np.divide(inside - low, step, out=np.zeros_like(step), where=step > 0)
+        return np.asarray(np.where(beyond, np.inf, right - 1 + np.clip(part, 0.0, 1.0)))
+
+
+def _cumulated(per_hour: FloatArray) -> FloatArray:
+    out = np.empty((per_hour.shape[0], per_hour.shape[1] + 1))
+    out[:, 0] = 0.0
+    np.cumsum(per_hour, axis=1, out=out[:, 1:])
+    return out
