@@ -1,0 +1,1 @@
+"""What did we weigh, and which animals are those?"""
