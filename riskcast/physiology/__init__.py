@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from riskcast.physiology.autumn import autumn, feeding_response, gain_taper, onset_logit, own_gains
+from riskcast.physiology.spring import emergence, emergence_logit, gap_cost
 from riskcast.physiology.torpor import (
     arousal_cost,
     arousal_hazard,
@@ -9,22 +11,33 @@ from riskcast.physiology.torpor import (
     empty_mass,
     grams_per_ml_oxygen,
     mass_after,
+    mass_needed,
     season_factor,
     spendable,
     torpid_rate,
 )
-from riskcast.physiology.winter import expected_spend, winter
+from riskcast.physiology.winter import expected_spend, spent_until, winter
 
 __all__ = [
     "arousal_cost",
     "arousal_hazard",
     "arousal_length",
+    "autumn",
+    "emergence",
+    "emergence_logit",
     "empty_mass",
     "expected_spend",
+    "feeding_response",
+    "gain_taper",
+    "gap_cost",
     "grams_per_ml_oxygen",
     "mass_after",
+    "mass_needed",
+    "onset_logit",
+    "own_gains",
     "season_factor",
     "spendable",
+    "spent_until",
     "torpid_rate",
     "winter",
 ]

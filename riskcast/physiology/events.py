@@ -44,26 +44,39 @@ class Budget:
 
     hazard, loss : (draw, hour + 1), cumulated from 0: arousals a torpid animal would meet;
         grams per gram (at the scale mass) it would lose
-    cost, length : (draw, hour): grams per gram and hours of a waking that starts in the hour
-    search_cost, search_length, search_fraction : (draw,): wakings in which it leaves the nest
+    nest : (hour,), °C
+    grams : (draw,), grams per mL of oxygen
+    sp : the drawn species, for what is needed at single hours only
     """
 
     hazard: FloatArray
     loss: FloatArray
-    cost: FloatArray
-    length: FloatArray
-    search_cost: FloatArray
-    search_length: FloatArray
-    search_fraction: FloatArray
+    nest: FloatArray
+    grams: FloatArray
+    sp: Species
 
     @property
     def hours(self) -> int:
-        return self.cost.shape[1]
+        return self.nest.shape[0]
+
+    def waking(
+        self, row: IntArray, hour: IntArray, chance: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Cost (grams per gram) and length (hours) of wakings that start in given hours.
+
+        With `chance` below the search fraction the animal leaves the nest, in vain.
+        """
+        own = self.sp.rows("arousal", row)
+        t = self.nest[hour]
+        leaves = chance < own.arousal.search_fraction
+        oxygen = np.where(leaves, own.arousal.search_cost, arousal_cost(t, own))
+        length = np.where(leaves, own.arousal.search_length, arousal_length(t, own))
+        return self.grams[row] * oxygen, length
 
 
 @dataclass(frozen=True)
 class Course:
-    """What became of every future of one member; arrays (animal, draw).
+    """What became of every future of one member; arrays (draw, animal).
 
     spent : grams per gram (at the scale mass) spent by the end, or when the reserve ran out
     arousals : wakings begun by then
@@ -79,7 +92,7 @@ class Course:
 class Luck:
     """Chance of each animal, reused across weather, dates and scenarios.
 
-    targets(k) and searches(k) give the k-th exponential and uniform, shape (animal, draw).
+    targets(k) and searches(k) give the k-th exponential and uniform, shape (draw, animal).
     """
 
     targets: Callable[[int], FloatArray]
@@ -95,34 +108,25 @@ def trailing_mean(values: FloatArray, hours: int) -> FloatArray:
     return np.asarray(out / counts)
 
 
-def cumulate(
-    nest: FloatArray, t24: FloatArray, season: FloatArray, sp_columns: Species
-) -> Budget:
+def cumulate(nest: FloatArray, t24: FloatArray, season: FloatArray, sp: Species) -> Budget:
     """Cumulate hazard and loss of one member for every draw.
 
     Parameters
     ----------
     nest, t24 : (hour,), °C
     season : (draw, hour) or (hour,), factor on the hazard
-    sp_columns : `Species.columns`
+    sp : Species, drawn
     """
-    grams = grams_per_ml_oxygen(sp_columns)
-    hazard = sp_columns.torpor.arousal_multiplier * arousal_hazard(t24, sp_columns) * season
-    loss = grams * torpid_rate(nest, sp_columns)
-    draws = loss.shape[0]
-    arousal = sp_columns.arousal
-
-    def flat(value: npt.ArrayLike) -> FloatArray:
-        return np.broadcast_to(np.asarray(value, dtype=float).ravel(), (draws,))
-
+    columns = sp.columns()
+    grams = grams_per_ml_oxygen(columns)
+    hazard = columns.torpor.arousal_multiplier * arousal_hazard(t24, columns) * season
+    loss = grams * torpid_rate(nest, columns)
     return Budget(
         hazard=_cumulated(np.broadcast_to(hazard, loss.shape)),
         loss=_cumulated(loss),
-        cost=grams * arousal_cost(nest, sp_columns),
-        length=np.broadcast_to(arousal_length(nest, sp_columns), loss.shape),
-        search_cost=flat(grams * np.asarray(arousal.search_cost)),
-        search_length=flat(arousal.search_length),
-        search_fraction=flat(arousal.search_fraction),
+        nest=nest,
+        grams=np.broadcast_to(grams.ravel(), loss.shape[:1]),
+        sp=sp,
     )
 
 
@@ -132,22 +136,34 @@ def season_of(times: npt.ArrayLike, sp_columns: Species, on: bool) -> FloatArray
 
 
 def jump(
-    budget: Budget, start_hour: FloatArray, allowance: FloatArray, luck: Luck
+    budget: Budget,
+    start_hour: FloatArray,
+    allowance: FloatArray,
+    luck: Luck,
+    end_hour: FloatArray | None = None,
 ) -> Course:
-    """Carry animals from waking to waking until the reserve is gone or the series ends.
+    """Carry animals from waking to waking until the reserve is gone or the time is up.
 
     Parameters
     ----------
     budget : one member's winter
-    start_hour : (animal, draw), hour at which the animal falls torpid for the first time
-    allowance : (animal, draw), grams per gram it may spend; ≤ 0 = nothing to spend
+    start_hour : (draw, animal), hour at which the animal falls torpid for the first time
+    allowance : (draw, animal), grams per gram it may spend; ≤ 0 = nothing to spend
     luck : chance of the animals
+    end_hour : (draw, animal), when each future stops; None = the end of the series
+
+    Notes
+    -----
+    Draws come first so that neighbours look things up in the same row of the budget: a
+    search that stays in the processor's cache is three times faster.
     """
-    draws, end = budget.hazard.shape[0], float(budget.hours)
-    shape = allowance.shape
-    draw = np.broadcast_to(np.arange(draws), shape).ravel()
+    draws, shape = budget.hazard.shape[0], allowance.shape
+    end = np.full(allowance.size, float(budget.hours))
+    if end_hour is not None:
+        end = np.minimum(end, end_hour.ravel())
+    draw = np.repeat(np.arange(draws), shape[1])
     index = np.arange(draw.size)
-    hour = np.clip(start_hour, 0.0, end).ravel()
+    hour = np.clip(start_hour.ravel(), 0.0, end)
     limit = allowance.ravel()
     spent = np.zeros(draw.size)
     count = np.zeros(draw.size, dtype=np.int64)
@@ -166,24 +182,22 @@ def jump(
         loss_now = loss_rows.at(row, now)
         due = hazard_rows.at(row, now) + luck.targets(k).ravel()[who]
         wake = hazard_rows.invert(row, due)
-        until = np.minimum(wake, end)
+        until = np.minimum(wake, end[who])
         after_bout = used + loss_rows.at(row, until) - loss_now
         out = after_bout >= limit[who]
         if out.any():
             gone = who[out]
             empty[gone] = loss_rows.invert(row[out], loss_now[out] + limit[gone] - used[out])
             spent[gone] = limit[gone]
-        over = ~out & (wake >= end)
+        over = ~out & (wake >= end[who])
         spent[who[over]] = after_bout[over]
 
         go = ~out & ~over
         who, row, wake, used = who[go], row[go], wake[go], after_bout[go]
         count[who] += 1
         in_hour = np.minimum(wake.astype(np.int64), budget.hours - 1)
-        leaves = luck.searches(k).ravel()[who] < budget.search_fraction[row]
-        cost = np.where(leaves, budget.search_cost[row], budget.cost[row, in_hour])
-        length = np.where(leaves, budget.search_length[row], budget.length[row, in_hour])
-        done = np.minimum((end - wake) / length, 1.0)
+        cost, length = budget.waking(row, in_hour, luck.searches(k).ravel()[who])
+        done = np.minimum((end[who] - wake) / length, 1.0)
         charged = cost * (1.0 - (1.0 - done) ** 2)
         room = limit[who] - used
         out = charged >= room
@@ -197,7 +211,7 @@ def jump(
         spent[who[over]] = used[over]
         go = ~out & ~over
         state = (who[go], row[go], (wake + length)[go], used[go])
-        at_end = state[2] >= end
+        at_end = state[2] >= end[state[0]]
         if at_end.any():
             spent[state[0][at_end]] = state[3][at_end]
             keep = ~at_end

@@ -30,12 +30,13 @@ from riskcast.physiology.torpor import (
 )
 from riskcast.species import Species
 
-__all__ = ["expected_spend", "winter"]
+__all__ = ["expected_spend", "spent_until", "winter"]
 
 FloatArray = npt.NDArray[np.float64]
 _HOUR = np.timedelta64(1, "h")
 _SECONDS_PER_HOUR = 3600.0
 _HOURS_PER_DAY = 24.0
+_SPEND_UNITS = {"torpor": "g g-1", "waking": "g g-1", "arousals": "1"}
 # Wakings are drawn in blocks, so a long winter needs no guess of their number.
 _BLOCK = 32
 
@@ -138,16 +139,66 @@ def winter(
     )
 
 
+def spent_until(
+    nest: xr.DataArray,
+    until: xr.DataArray,
+    sp: Species,
+    *,
+    onset: np.datetime64 | None = None,
+    key: str = "reference",
+    season_terms: bool = True,
+    draws: int = 256,
+    seed: int = 0,
+) -> xr.DataArray:
+    """What an unfed animal whose reserve never ends would spend from onset to `until`.
+
+    `torpor.mass_needed` of it is the mass at onset that just lasts. Parameters as in
+    `winter`; `until` is datetime64 over (member, draw) or (member); NaT = the end of the
+    series.
+
+    Returns
+    -------
+    DataArray (member, draw), grams per gram at the scale mass
+    """
+    nest = require(nest, dims=("member", "time"), units="degC", step="1h")
+    drawn = sp.draw(draws, seed)
+    shape = (1, nest.sizes["member"], draws)
+    start = nest.time.values[0].astype("datetime64[ns]")
+    begin = _spread(_hours_from(onset, start), shape)
+    stop = _spread(until.copy(data=_open_end(until.values, start)), shape)
+    spent, _, _ = _members(
+        nest,
+        begin,
+        np.full(shape, np.inf),
+        drawn,
+        _luck([key], draws, seed),
+        season_terms,
+        stop,
+    )
+    return xr.DataArray(
+        spent[0],
+        dims=("member", "draw"),
+        coords={"member": nest["member"], "draw": np.arange(draws)},
+        attrs={"units": "g g-1"},
+        name="spent",
+    )
+
+
+def _open_end(until: npt.NDArray[np.datetime64], start: np.datetime64) -> FloatArray:
+    hours = (until.astype("datetime64[ns]") - start) / _HOUR
+    return np.asarray(np.where(np.isnat(until), np.inf, hours), dtype=float)
+
+
 def expected_spend(
     nest: xr.DataArray,
     sp: Species,
-    windows: Sequence[tuple[np.datetime64, np.datetime64]],
+    window: tuple[np.datetime64, np.datetime64],
     *,
     season_terms: bool = True,
     draws: int = 256,
     seed: int = 0,
 ) -> xr.Dataset:
-    """Mean cost of stretches of weather to an animal in hibernation, luck averaged out.
+    """Mean cost of a stretch of weather to an animal in hibernation, luck averaged out.
 
     An animal alternates between torpor (hazard λ) and waking (length D, cost A). In
     weather that changes slowly against D its mean rates are those of a renewal process:
@@ -156,43 +207,45 @@ def expected_spend(
     Parameters
     ----------
     nest : DataArray (member, time), degC, hourly
-    windows : (start, end) moments inside the series, end excluded
+    window : (start, end) inside the series, end excluded
     others as in `winter`
 
     Returns
     -------
-    Dataset over (member, draw, window)
+    Dataset over (member, draw)
         ``torpor`` and ``waking`` grams per gram at the scale mass; ``arousals`` expected
         number. Cost of the whole stretch = torpor + waking.
+
+    Raises
+    ------
+    ValueError
+        The window reaches beyond the series.
     """
     nest = require(nest, dims=("member", "time"), units="degC", step="1h")
     times = nest.time.values
+    start, end = (np.datetime64(moment, "ns") for moment in window)
+    first, last = (int(n) for n in np.searchsorted(times, [start, end]))
+    if start < times[0] or end > times[-1] + _HOUR or first == last:
+        raise ValueError(f"window {start} to {end} is not inside {times[0]} to {times[-1]}")
     columns = sp.draw(draws, seed).columns()
     memory = int(sp.torpor.temperature_memory)
     grams = grams_per_ml_oxygen(columns)
-    shape = (nest.sizes["member"], draws, len(windows))
-    out = {name: np.empty(shape) for name in ("torpor", "waking", "arousals")}
-    for w, (start, end) in enumerate(windows):
-        inside = np.flatnonzero((times >= start) & (times < end))
-        if not inside.size:
-            raise ValueError(f"window {start} to {end} has no hour in the series")
-        first, last = int(inside[0]), int(inside[-1]) + 1
-        before = max(0, first - memory + 1)
-        season = season_of(times[first:last], columns, season_terms)
-        for m in range(shape[0]):
-            stretch = nest.values[m, before:last]
-            t24 = trailing_mean(stretch, memory)[first - before :]
-            t = stretch[first - before :]
-            hazard = columns.torpor.arousal_multiplier * arousal_hazard(t24, columns) * season
-            asleep = 1.0 / (1.0 + hazard * arousal_length(t, columns))
-            wakings = hazard * asleep
-            out["arousals"][m, :, w] = wakings.sum(axis=1)
-            out["torpor"][m, :, w] = (grams * torpid_rate(t, columns) * asleep).sum(axis=1)
-            out["waking"][m, :, w] = (grams * arousal_cost(t, columns) * wakings).sum(axis=1)
-    units = {"torpor": "g g-1", "waking": "g g-1", "arousals": "1"}
+    season = season_of(times[first:last], columns, season_terms)
+    before = max(0, first - memory + 1)
+    out = {name: np.empty((nest.sizes["member"], draws)) for name in _SPEND_UNITS}
+    for m in range(nest.sizes["member"]):
+        stretch = nest.values[m, before:last]
+        t = stretch[first - before :]
+        t24 = trailing_mean(stretch, memory)[first - before :]
+        hazard = columns.torpor.arousal_multiplier * arousal_hazard(t24, columns) * season
+        asleep = 1.0 / (1.0 + hazard * arousal_length(t, columns))
+        wakings = hazard * asleep
+        out["arousals"][m] = wakings.sum(axis=1)
+        out["torpor"][m] = (grams * torpid_rate(t, columns) * asleep).sum(axis=1)
+        out["waking"][m] = (grams * arousal_cost(t, columns) * wakings).sum(axis=1)
     return xr.Dataset(
         {
-            name: (("member", "draw", "window"), values, {"units": units[name]})
+            name: (("member", "draw"), values, {"units": _SPEND_UNITS[name]})
             for name, values in out.items()
         },
         coords={"member": nest["member"], "draw": np.arange(draws)},
@@ -206,20 +259,21 @@ def _members(
     drawn: Species,
     luck: Luck,
     season_terms: bool,
+    stop: FloatArray | None = None,
 ) -> tuple[FloatArray, npt.NDArray[np.int64], FloatArray]:
     """Run the event scheme member by member, on as many threads as there are cores."""
-    columns = drawn.columns()
     # Nothing happens before the first animal goes in: leave those hours out.
     first = int(min(np.floor(begin.min()), nest.sizes["time"] - 1))
     first = max(first, 0)
     values = np.ascontiguousarray(nest.values, dtype=float)
     t24 = trailing_mean(values, int(drawn.torpor.temperature_memory))
-    season = season_of(nest.time.values[first:], columns, season_terms)
+    season = season_of(nest.time.values[first:], drawn.columns(), season_terms)
 
     def one(m: int) -> tuple[FloatArray, npt.NDArray[np.int64], FloatArray]:
-        budget: Budget = cumulate(values[m, first:], t24[m, first:], season, columns)
-        course = jump(budget, begin[:, m] - first, allowance[:, m], luck)
-        return course.spent, course.arousals, course.empty_hour + first
+        budget: Budget = cumulate(values[m, first:], t24[m, first:], season, drawn)
+        end = None if stop is None else stop[:, m].T - first
+        course = jump(budget, begin[:, m].T - first, allowance[:, m].T, luck, end)
+        return course.spent.T, course.arousals.T, course.empty_hour.T + first
 
     with ThreadPoolExecutor(max_workers=cpu_count() or 1) as pool:
         parts = list(pool.map(one, range(values.shape[0])))
@@ -261,7 +315,7 @@ def _luck(keys: Sequence[str], draws: int, seed: int) -> Luck:
                     rows.append(generator.standard_exponential((_BLOCK, draws)))
                 else:
                     rows.append(generator.random((_BLOCK, draws)))
-            blocks[(kind, index)] = np.stack(rows, axis=1)
+            blocks[(kind, index)] = np.stack(rows, axis=-1)
         return np.asarray(blocks[(kind, index)][within])
 
     return Luck(targets=lambda k: block("target", k), searches=lambda k: block("search", k))

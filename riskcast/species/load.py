@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import pydantic
 
 from riskcast.base.errors import ConfigError, Fault, InputMissingError
@@ -141,8 +142,7 @@ class Species:
         """
         drawn = draw_parameters(self.parameters, self.correlation, n, seed)
         values = {
-            key: drawn[key] if key in drawn else parameter.value
-            for key, parameter in self.parameters.items()
+            key: drawn.get(key, parameter.value) for key, parameter in self.parameters.items()
         }
         return replace(self, groups=_grouped(values), draws=n)
 
@@ -161,6 +161,15 @@ class Species:
             for section, group in self.groups.items()
         }
         return replace(self, groups=reshaped)
+
+    def rows(self, section: str, index: npt.NDArray[np.int64]) -> Species:
+        """One section with its drawn arrays taken at `index`: a set of numbers per future."""
+        group = self.groups[section]
+        taken = {
+            key: value[index] if isinstance(value, np.ndarray) else value
+            for key, value in ((key, getattr(group, key)) for key in group)
+        }
+        return replace(self, groups={section: Group(section, taken)})
 
     def with_values(self, **changes: float) -> Species:
         """A copy with some values fixed, for scenarios: ``sp.with_values(torpor__q10=2.0)``."""
@@ -240,8 +249,12 @@ def _load(path: Path) -> Species:
                 continue
             if parameters[name].source not in sources():
                 faults.append(
-                    Fault(path.name, f"[{name}] source", "not in sources.toml",
-                          parameters[name].source)
+                    Fault(
+                        path.name,
+                        f"[{name}] source",
+                        "not in sources.toml",
+                        parameters[name].source,
+                    )
                 )
     if faults:
         raise ConfigError(faults=faults)
@@ -273,9 +286,7 @@ def _grouped(values: Mapping[str, Any]) -> dict[str, Group]:
     return {section: Group(section, entries) for section, entries in sections.items()}
 
 
-def _override(
-    species: Species, overrides: Mapping[str, Mapping[str, Any]], where: str
-) -> Species:
+def _override(species: Species, overrides: Mapping[str, Mapping[str, Any]], where: str) -> Species:
     """A site's own value stands alone: it is not drawn, and carries its reason in the note."""
     faults: list[Fault] = []
     parameters = dict(species.parameters)

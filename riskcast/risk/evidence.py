@@ -1,0 +1,71 @@
+"""Everything the risks are read from: finished Datasets, put together by the pipeline."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from riskcast.risk.assessment import Feeding, Reason
+
+__all__ = ["NEXT_DAYS", "REFERENCE", "TO_DATE", "Evidence"]
+
+# The reference animal's name along the `animal` dimension.
+REFERENCE = "reference"
+# Stretches of weather whose mean cost is compared with the past years.
+NEXT_DAYS, TO_DATE = "next_days", "to_date"
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Finished results of the rooms below, on common members and draws.
+
+    futures, past : weather (member, time); the members of `past` are winter years
+    nights : (member, night) of the futures
+    animals : one row a current animal; column ``carried`` says whether it was carried
+    autumn : mass and onset of the carried animals (animal, member, draw); None = no animal
+    winter : per feeding case, carried animals and the reference (animal, member, draw)
+    normal_winter : the same animals, same mass and onset, in the past years' weather, unfed
+    reference_onset : when the reference animal goes in, here and in the past years
+    food, past_food : first_food_date, food_date (member, draw)
+    emergence : (member, draw)
+    spend, past_spend : mean cost (member, draw) of the `NEXT_DAYS` and of the season `TO_DATE`;
+        a window that makes no sense on the day is not there
+    gap_cost : grams per gram from emergence to food (member, draw)
+    spent_to_food : grams per gram an unfed animal spends from onset to the food date
+    gate_share : share of well-fed adults that reach the food date in past years
+    weather_notes : what the weather room had to say of its data
+    """
+
+    issued_at: np.datetime64
+    issued_on: dt.date
+    end: np.datetime64
+    timezone: str
+    draws: int
+    seed: int
+    target_mass_g: float
+    futures: xr.Dataset
+    past: xr.Dataset
+    nights: xr.Dataset
+    animals: pd.DataFrame
+    autumn: xr.Dataset | None
+    winter: dict[Feeding, xr.Dataset]
+    normal_winter: xr.Dataset | None
+    reference_onset: np.datetime64
+    food: xr.Dataset
+    emergence: xr.DataArray
+    spend: Mapping[str, xr.Dataset]
+    past_spend: Mapping[str, xr.Dataset]
+    gap_cost: xr.DataArray
+    spent_to_food: xr.DataArray
+    gate_share: float | None
+    weather_notes: tuple[Reason, ...] = ()
+
+    @property
+    def past_years(self) -> int:
+        """How many past winters there are to compare with."""
+        return int(self.past.sizes["member"])
