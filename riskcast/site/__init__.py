@@ -1,0 +1,45 @@
+"""What does the keeper of this site say about it? The site file, read and checked in one go.
+
+The sections of the file *are* the objects the rooms work with: ``site.place`` is handed to
+the weather, ``site.habitat`` to the nest, ``site.visits`` to the advice, unchanged.
+"""
+
+from __future__ import annotations
+
+from riskcast.site.load import load_site
+from riskcast.site.model import (
+    SCHEMA,
+    ArchivePlace,
+    Habitat,
+    Mail,
+    MetNorway,
+    OpenMeteo,
+    Override,
+    Place,
+    Recipient,
+    RiskRules,
+    Site,
+    SpeciesChoice,
+    Visits,
+    Weather,
+    Weights,
+)
+
+__all__ = [
+    "SCHEMA",
+    "ArchivePlace",
+    "Habitat",
+    "Mail",
+    "MetNorway",
+    "OpenMeteo",
+    "Override",
+    "Place",
+    "Recipient",
+    "RiskRules",
+    "Site",
+    "SpeciesChoice",
+    "Visits",
+    "Weather",
+    "Weights",
+    "load_site",
+]

@@ -1,0 +1,386 @@
+"""The sections of a site file as frozen models. Field names are the keys of the file.
+
+Built by `load_site`, which also finds the files they name; built by hand in a notebook or a
+test, paths are taken as they are.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from itertools import pairwise
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import platformdirs
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    SecretStr,
+    ValidationInfo,
+    field_validator,
+)
+
+from riskcast.site.fields import (
+    Address,
+    Day,
+    ForecastSource,
+    HistorySource,
+    MonthDay,
+    Number,
+    NumberOrTable,
+    OurFile,
+    OurPath,
+    Sender,
+    SpeciesName,
+    Switch,
+    Text,
+    Timezone,
+    WebAddress,
+    Weekday,
+    Whole,
+    above_zero,
+    between,
+    matches,
+    not_empty,
+    refuse,
+)
+from riskcast.site.password import find_password
+
+__all__ = [
+    "SCHEMA",
+    "ArchivePlace",
+    "Habitat",
+    "Mail",
+    "MetNorway",
+    "OpenMeteo",
+    "Override",
+    "Place",
+    "Recipient",
+    "RiskRules",
+    "Site",
+    "SpeciesChoice",
+    "Visits",
+    "Weather",
+    "Weights",
+]
+
+SCHEMA = "riskcast.site/1"
+
+OurColumn = Literal[
+    "event_date",
+    "organism_id",
+    "box",
+    "sex",
+    "life_stage",
+    "body_mass_g",
+    "activity",
+    "reproductive_condition",
+    "remarks",
+]
+
+# The two ports whose meaning RFC 8314 (2018) fixes; any other port goes with any security.
+_PORT_OF = {"tls": 465, "starttls": 587}
+
+
+class Section(BaseModel):
+    """Frozen; an unknown key is a fault; what was typed is not repeated by pydantic."""
+
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        hide_input_in_errors=True,
+        validate_by_name=True,
+        validate_by_alias=True,
+    )
+
+
+class Place(Section):
+    """Where the site is. Degrees north and east; metres above the sea."""
+
+    id: Annotated[
+        Text,
+        matches(
+            r"[a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?",
+            "may hold a to z, 0 to 9 and single dashes inside, 64 signs at most.",
+            'Write it as "alder-hanger".',
+        ),
+    ]
+    name: Text
+    latitude: Annotated[Number, between(-90, 90, "degrees", "Degrees north of the equator.")]
+    longitude: Annotated[Number, between(-180, 180, "degrees", "West is below zero: 356 is -4.")]
+    elevation_m: Annotated[Number, between(-430, 8850, "m", "From the lowest shore to the top.")]
+    timezone: Timezone
+    boxes: Annotated[Whole, above_zero("boxes")] | None = None
+    language: Literal["en"] = "en"
+
+
+class Override(Section):
+    """A site's own value of a parameter of the species file, and why."""
+
+    value: NumberOrTable
+    reason: Text
+
+
+class SpeciesChoice(Section):
+    """A species that ships with riskcast, by name, or the path of a file of the same form."""
+
+    name: SpeciesName = "hazel_dormouse"
+    override: dict[str, Override] = {}
+
+
+class Habitat(Section):
+    """Where the animals sleep, and what grows around them."""
+
+    nest_depth_cm: Annotated[Number, between(0, 100, "cm")] = 3.0
+    litter_depth_cm: Annotated[Number, between(0, 100, "cm")] = 6.0
+    canopy: Literal["deciduous", "evergreen", "open"] = "deciduous"
+    plants: tuple[Text, ...] = ()
+    food_dates: OurFile | None = None
+
+
+class Weights(Section):
+    """The sheets of the box checks, and how to read them.
+
+    columns : heading in the sheet → our name, where they differ
+    bag_mass_g : mass of the weighing bag, needed where `bag_included`
+    """
+
+    files: Annotated[tuple[OurFile, ...], BeforeValidator(not_empty)]
+    date_format: Annotated[
+        Text,
+        matches(
+            r"(?=.*Y)(?=.*M)(?=.*D)(YYYY|YY|MM?|DD?)([-/. ])(YYYY|YY|MM?|DD?)\2(YYYY|YY|MM?|DD?)",
+            "is no order of day, month and year.",
+            'Write it as "YYYY-MM-DD", "DD/MM/YYYY" or "DD.MM.YY".',
+        ),
+    ] = "YYYY-MM-DD"
+    unit: Literal["g", "dg", "kg", "mg"] = "g"
+    bag_included: Switch = False
+    bag_mass_g: Annotated[
+        Annotated[Number, above_zero("g")] | None, Field(validate_default=True)
+    ] = None
+    columns: dict[str, OurColumn] = {}
+
+    @field_validator("bag_mass_g")
+    @classmethod
+    def _bag_has_a_mass(cls, value: float | None, info: ValidationInfo) -> float | None:
+        if info.data.get("bag_included") and value is None:
+            raise refuse(
+                "the weights include the bag, but its mass is not given.",
+                "Weigh the empty bag: bag_mass_g = 12.5, say.",
+            )
+        return value
+
+    @field_validator("columns")
+    @classmethod
+    def _one_heading_a_name(cls, value: dict[str, OurColumn]) -> dict[str, OurColumn]:
+        names = list(value.values())
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise refuse(f"two headings are both called {', '.join(twice)}.", "Keep one.")
+        return value
+
+
+class OpenMeteo(Section):
+    """Addresses of the service; each can be pointed elsewhere."""
+
+    forecast_url: WebAddress = "https://api.open-meteo.com/v1/forecast"
+    ensemble_url: WebAddress = "https://ensemble-api.open-meteo.com/v1/ensemble"
+    archive_url: WebAddress = "https://archive-api.open-meteo.com/v1/archive"
+
+
+class MetNorway(Section):
+    """Address of the service, and who asks: the provider wants a way to reach you."""
+
+    url: WebAddress = "https://api.met.no/weatherapi/locationforecast/2.0/complete"
+    user_agent: Text | None = None
+
+
+class Weather(Section):
+    """Where the weather comes from: a service's name, or an absolute path, folder or pattern."""
+
+    forecast: ForecastSource = "open-meteo"
+    history: HistorySource = "open-meteo"
+    past_years: Annotated[Whole, between(1, 100, "years")] = 20
+    max_age_hours: Annotated[Number, above_zero("hours")] = 36.0
+    logger: OurFile | None = None
+    open_meteo: OpenMeteo = Field(default=OpenMeteo(), alias="open-meteo")
+    met_norway: MetNorway = Field(default=MetNorway(), alias="met-norway")
+
+
+class Visits(Section):
+    """The planned box checks, and what moving one takes.
+
+    notice_days : clear days a team needs to settle a new date
+    min_gap_days : no visit sooner than this after the last
+    weekdays : days on which people can come; empty = any
+    season : first and last day of the year for box checks, "MM-DD"; may run over New Year
+    """
+
+    planned: tuple[Day, ...] = ()
+    notice_days: Annotated[Whole, between(0, 60, "days")] = 2
+    min_gap_days: Annotated[Whole, between(0, 365, "days")] = 14
+    weekdays: tuple[Weekday, ...] = ()
+    season: tuple[MonthDay, MonthDay] = ("04-01", "11-30")
+
+    @field_validator("planned")
+    @classmethod
+    def _in_order(cls, value: tuple[Day, ...]) -> tuple[Day, ...]:
+        for earlier, later in pairwise(value):
+            if later <= earlier:
+                raise refuse(
+                    f"{later} comes after {earlier}, but is not later.",
+                    "List each planned visit once, earliest first.",
+                )
+        return value
+
+    @field_validator("weekdays")
+    @classmethod
+    def _each_once(cls, value: tuple[Weekday, ...]) -> tuple[Weekday, ...]:
+        if len(set(value)) != len(value):
+            raise refuse("names a day twice.", "List each weekday once.")
+        return value
+
+
+class RiskRules(Section):
+    """The group's own limits. There is no default for `rehab_below_g`: a vet sets it."""
+
+    target_mass_g: Annotated[Number, above_zero("g")] | None = None
+    rehab_below_g: Annotated[Number, above_zero("g")] | None = None
+
+
+class Recipient(Section):
+    """One reader of the alerts."""
+
+    name: Text
+    address: Address
+    role: Literal["monitor", "coordinator", "rehabilitator"]
+
+
+class Mail(Section):
+    """The mail server. Field order matters: a check sees the fields above it.
+
+    The password is in no field: `password` fetches it when it is needed.
+    """
+
+    host: Annotated[Text, matches(r"\S+", "is no host name.", 'Write it as "smtp.example.org".')]
+    port: Annotated[Whole, between(1, 65535, "(a port number)")] = _PORT_OF["tls"]
+    security: Annotated[Literal["tls", "starttls", "none"], Field(validate_default=True)] = "tls"
+    username: Text | None = None
+    password_file: OurPath | None = Field(default=None, repr=False, exclude=True)
+    password_command: SecretStr | None = Field(default=None, repr=False, exclude=True)
+    from_: Sender = Field(alias="from")
+    reply_to: Address | None = None
+
+    def password(self) -> str | None:
+        """From password_file, password_command or RISKCAST_SMTP_PASSWORD; None if none is set.
+
+        Raises
+        ------
+        ConfigError
+            The file or the command gives no password; neither is quoted in the error.
+        """
+        command = self.password_command
+        return find_password(
+            self.password_file, command.get_secret_value() if command is not None else None
+        )
+
+    @field_validator("security")
+    @classmethod
+    def _fits_host_and_port(cls, value: str, info: ValidationInfo) -> str:
+        port, host = info.data.get("port"), info.data.get("host")
+        if port is not None:
+            _check_port(port, value)
+        if value == "none" and host is not None and not _is_loopback(host):
+            raise refuse(
+                "would send mail and password in the clear to another machine.",
+                'Use "tls" with port 465 or "starttls" with port 587.',
+            )
+        return value
+
+    @field_validator("password_command")
+    @classmethod
+    def _one_way_to_the_password(cls, value: Any, info: ValidationInfo) -> Any:
+        if value is not None and info.data.get("password_file") is not None:
+            raise refuse("password_file is given too.", "Keep one of the two.")
+        return value
+
+
+def _check_port(port: int, security: str) -> None:
+    for secure, its_port in _PORT_OF.items():
+        if port == its_port and security != secure:
+            other = _PORT_OF.get(security)
+            way = f", or port = {other}" if other else ""
+            raise refuse(f'port {port} goes with "{secure}".', f'Set security = "{secure}"{way}.')
+
+
+def _is_loopback(host: str) -> bool:
+    if host.casefold() == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+class ArchivePlace(Section):
+    """Where runs and messages are kept; None = the platform's folder for such things."""
+
+    folder: OurPath | None = None
+
+
+class Site(Section):
+    """One site file.
+
+    Attributes
+    ----------
+    path, folder : the file it was read from, absolute, and the folder of that file
+    """
+
+    schema_: Literal["riskcast.site/1"] = Field(alias="schema")
+    place: Place = Field(alias="site")
+    species: SpeciesChoice = SpeciesChoice()
+    habitat: Habitat = Habitat()
+    weights: Weights
+    weather: Weather = Weather()
+    visits: Visits = Visits()
+    risk: RiskRules = RiskRules()
+    recipients: tuple[Recipient, ...] = ()
+    mail: Mail | None = None
+    archive: ArchivePlace = ArchivePlace()
+
+    _path: Path = PrivateAttr(default=Path("site.toml"))
+
+    def model_post_init(self, context: Any, /) -> None:
+        if context:
+            self._path = context["path"]
+
+    @property
+    def path(self) -> Path:
+        return self._path
+
+    @property
+    def folder(self) -> Path:
+        return self._path.parent
+
+    @property
+    def archive_folder(self) -> Path:
+        """The folder of this site's archive, whether the file names one or not."""
+        return self.archive.folder or platformdirs.user_state_path("riskcast") / self.place.id
+
+    @field_validator("recipients")
+    @classmethod
+    def _each_once(cls, value: tuple[Recipient, ...]) -> tuple[Recipient, ...]:
+        seen: set[tuple[str, str]] = set()
+        for person in value:
+            key = (person.address.casefold(), person.role)
+            if key in seen:
+                raise refuse(
+                    f"{person.address} is listed twice as {person.role}.",
+                    "Keep one: nobody should get the same mail twice.",
+                )
+            seen.add(key)
+        return value
