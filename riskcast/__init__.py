@@ -25,7 +25,7 @@ if TYPE_CHECKING:
         species,
         weather,
     )
-    from riskcast.pipeline import Run, run
+    from riskcast.pipeline.run import Run, run
     from riskcast.site import load_site
 
 __all__ = [

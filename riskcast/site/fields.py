@@ -26,6 +26,7 @@ from riskcast.site.nearest import nearest
 
 __all__ = [
     "Address",
+    "DateFormat",
     "Day",
     "ForecastSource",
     "HistorySource",
@@ -137,6 +138,16 @@ def matches(pattern: str, problem: str, remedy: str = "") -> AfterValidator:
     return AfterValidator(check)
 
 
+def _date_format(value: str) -> str:
+    parts = re.findall("YYYY|YY|MMM|MM|M|DD|D", value.upper())
+    if sorted(part[0] for part in parts) != ["D", "M", "Y"]:
+        raise refuse(
+            "is no order of day, month and year.",
+            'Write it as "YYYY-MM-DD", "DD/MM/YYYY" or "D MMM YY".',
+        )
+    return value
+
+
 def _timezone(value: str) -> str:
     try:
         zoneinfo.ZoneInfo(value)
@@ -182,6 +193,7 @@ def _month_day(value: str) -> str:
     return value
 
 
+DateFormat = Annotated[Text, AfterValidator(_date_format)]
 Timezone = Annotated[Text, AfterValidator(_timezone)]
 Address = Annotated[Text, AfterValidator(_address)]
 Sender = Annotated[Text, AfterValidator(_sender)]

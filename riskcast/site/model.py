@@ -25,6 +25,7 @@ from pydantic import (
 
 from riskcast.site.fields import (
     Address,
+    DateFormat,
     Day,
     ForecastSource,
     HistorySource,
@@ -149,15 +150,8 @@ class Weights(Section):
     """
 
     files: Annotated[tuple[OurFile, ...], BeforeValidator(not_empty)]
-    date_format: Annotated[
-        Text,
-        matches(
-            r"(?=.*Y)(?=.*M)(?=.*D)(YYYY|YY|MM?|DD?)([-/. ])(YYYY|YY|MM?|DD?)\2(YYYY|YY|MM?|DD?)",
-            "is no order of day, month and year.",
-            'Write it as "YYYY-MM-DD", "DD/MM/YYYY" or "DD.MM.YY".',
-        ),
-    ] = "YYYY-MM-DD"
-    unit: Literal["g", "dg", "kg", "mg"] = "g"
+    date_format: DateFormat = "YYYY-MM-DD"
+    unit: Literal["g", "kg", "mg"] = "g"
     bag_included: Switch = False
     bag_mass_g: Annotated[
         Annotated[Number, above_zero("g")] | None, Field(validate_default=True)
@@ -172,15 +166,6 @@ class Weights(Section):
                 "the weights include the bag, but its mass is not given.",
                 "Weigh the empty bag: bag_mass_g = 12.5, say.",
             )
-        return value
-
-    @field_validator("columns")
-    @classmethod
-    def _one_heading_a_name(cls, value: dict[str, OurColumn]) -> dict[str, OurColumn]:
-        names = list(value.values())
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
-            raise refuse(f"two headings are both called {', '.join(twice)}.", "Keep one.")
         return value
 
 
