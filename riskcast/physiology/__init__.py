@@ -14,6 +14,7 @@ from riskcast.physiology.torpor import (
     mass_needed,
     season_factor,
     spendable,
+    torpid_body_temperature,
     torpid_rate,
 )
 from riskcast.physiology.winter import expected_spend, spent_until, winter
@@ -38,6 +39,7 @@ __all__ = [
     "season_factor",
     "spendable",
     "spent_until",
+    "torpid_body_temperature",
     "torpid_rate",
     "winter",
 ]

@@ -205,7 +205,7 @@ def own_gains(
     """
     share = require_variable(nights, "feeding_share", dims=("member", "night"), units="1")
     night = nights["night"].values.astype("datetime64[D]")
-    response = _full_nights(share.isel(member=[0]), night, normal_nights, sp.draw(1, 0))[0, :, 0]
+    response = _full_nights(share.isel(member=[0]), night, normal_nights, sp)[0, :, 0]
     rows = {}
     for pair in pairs.itertuples():
         start, end = np.datetime64(pair.from_date, "D"), np.datetime64(pair.to_date, "D")
@@ -239,23 +239,26 @@ def _full_nights(
     share: xr.DataArray,
     night: npt.NDArray[np.datetime64],
     normal_nights: xr.Dataset | None,
-    drawn: Species,
+    sp: Species,
 ) -> FloatArray:
-    """Response (member, night, draw), scaled so that a normal October night means 1."""
+    """Response (member, night, draw), scaled so that a normal October night means 1.
+
+    Central values count as one draw.
+    """
     if normal_nights is None or not normal_nights.sizes["member"]:
         reference, dates = share.values, night
     else:
         reference = normal_nights["feeding_share"].transpose("member", "night").values
         dates = normal_nights["night"].values.astype("datetime64[D]")
-    columns = drawn.columns()
+    columns = sp.columns()
     october = dates.astype("datetime64[M]").astype(int) % 12 + 1 == _OCTOBER
     if not october.any():
         raise ValueError("nights: no October in the series to scale the gain by")
     mean_share = reference[:, october].mean(axis=0)
-    normal = feeding_response(mean_share, dates[october], columns).mean(axis=1)
+    normal = np.atleast_1d(feeding_response(mean_share, dates[october], columns).mean(axis=-1))
     response = feeding_response(share.values[:, np.newaxis, :], night, columns)
     # A site where a normal October is worth nothing would scale without bound.
-    full = np.maximum(normal, drawn.autumn.night_upkeep)
+    full = np.maximum(normal, sp.autumn.night_upkeep)
     return np.asarray(response.transpose(0, 2, 1) / full)
 
 

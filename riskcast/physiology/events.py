@@ -119,13 +119,14 @@ def cumulate(nest: FloatArray, t24: FloatArray, season: FloatArray, sp: Species)
     """
     columns = sp.columns()
     grams = grams_per_ml_oxygen(columns)
+    shape = (sp.draws or 1, nest.size)
     hazard = columns.torpor.arousal_multiplier * arousal_hazard(t24, columns) * season
     loss = grams * torpid_rate(nest, columns)
     return Budget(
-        hazard=_cumulated(np.broadcast_to(hazard, loss.shape)),
-        loss=_cumulated(loss),
+        hazard=_cumulated(np.broadcast_to(hazard, shape)),
+        loss=_cumulated(np.broadcast_to(loss, shape)),
         nest=nest,
-        grams=np.broadcast_to(grams.ravel(), loss.shape[:1]),
+        grams=np.broadcast_to(grams.ravel(), shape[:1]),
         sp=sp,
     )
 

@@ -21,6 +21,7 @@ __all__ = [
     "mass_needed",
     "season_factor",
     "spendable",
+    "torpid_body_temperature",
     "torpid_rate",
 ]
 
@@ -53,6 +54,13 @@ def torpid_rate(nest_temperature: npt.ArrayLike, sp: Species) -> FloatArray:
     # exp of a product: three times faster than a power of arrays, and the same number.
     above = p.rate_at_zero * np.exp(np.log(p.q10) / 10.0 * np.maximum(t, p.set_point))
     return np.asarray(above + p.cold_slope * np.maximum(p.set_point - t, 0.0))
+
+
+def torpid_body_temperature(nest_temperature: npt.ArrayLike, sp: Species) -> FloatArray:
+    """Skin temperature of a torpid animal, °C: it follows the nest down to the lowest measured
+    (−2.9 °C, Pretzlaff & Dausmann 2012) and is defended there."""
+    t = np.asarray(nest_temperature, dtype=float)
+    return np.asarray(np.maximum(t, sp.torpor.lowest_skin_temperature))
 
 
 def arousal_hazard(t24: npt.ArrayLike, sp: Species) -> FloatArray:

@@ -1,0 +1,28 @@
+"""Common practice, no source (A20): plausibility only.
+
+15 g to come through winter; independence near 10 g; late young weighed at 9 g in November.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from riskcast.physiology import mass_needed, spent_until, winter
+
+
+def test_target_lies_among_the_masses_in_use(hazel_dormouse):
+    assert 12.0 <= hazel_dormouse.autumn.target_mass <= 18.0
+
+
+def test_nine_grams_in_november_has_no_reserve(hazel_dormouse, nest_series):
+    course = winter(nest_series(5.0, days=60), [9.0], hazel_dormouse)
+    assert float((course.days_in_hand < 14).mean()) > 0.9
+
+
+def test_fifteen_grams_lasts_a_cool_winter_more_often_than_twelve(hazel_dormouse, nest_series):
+    nest = nest_series(3.0, days=140, start="2020-11-10")
+    until = nest.time[-1].expand_dims(member=[0])
+    needed = mass_needed(
+        spent_until(nest, until, hazel_dormouse).to_numpy(), hazel_dormouse.draw(256, 0)
+    )
+    assert 11.0 < np.median(needed) < 22.0
