@@ -103,9 +103,12 @@ class ScriptedServer:
                         return
                     if verb == "DATA" and str(script["DATA"]).startswith("354"):
                         body = self._body(connection, lines, script)
-                        if body is None or not self._answer(connection, script, ".", body):
+                        if body is None:
                             return
-                        self.taken.append(body)
+                        if str(script["."]).startswith("250"):
+                            self.taken.append(body)  # before the answer: then the test looks
+                        if not self._answer(connection, script, ".", body):
+                            return
             except OSError:
                 return
 
