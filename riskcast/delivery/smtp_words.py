@@ -189,7 +189,8 @@ class ServerWords:
 
     def _quote(self, code: int, text: bytes | str) -> str:
         plain = text.decode("utf-8", "replace") if isinstance(text, bytes) else text
-        line = self.without_secrets(" ".join(plain.split()))[:_QUOTE_LENGTH]
+        # Struck out first: with its spaces squeezed a password would no longer be found.
+        line = " ".join(self.without_secrets(plain).split())[:_QUOTE_LENGTH]
         printable = "".join(c if c.isprintable() else "?" for c in line)
         return f'({code} "{printable}")'
 
