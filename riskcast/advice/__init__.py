@@ -1,0 +1,34 @@
+"""What should each person do, and by when? Advice from the numbers; templates say it."""
+
+from __future__ import annotations
+
+from riskcast.advice.advise import advise
+from riskcast.advice.letters import Letter, letters, short_text
+from riskcast.advice.model import LEVELS, ROLES, Action, Advice, Level, PreviousLevel, Role
+from riskcast.advice.tables import Cell, Table
+from riskcast.advice.triage import FoundAnimal, triage_found, triage_table, visits_table
+from riskcast.advice.visits import Candidate, VisitChoice, candidate_days, choose_visit
+
+__all__ = [
+    "LEVELS",
+    "ROLES",
+    "Action",
+    "Advice",
+    "Candidate",
+    "Cell",
+    "FoundAnimal",
+    "Letter",
+    "Level",
+    "PreviousLevel",
+    "Role",
+    "Table",
+    "VisitChoice",
+    "advise",
+    "candidate_days",
+    "choose_visit",
+    "letters",
+    "short_text",
+    "triage_found",
+    "triage_table",
+    "visits_table",
+]

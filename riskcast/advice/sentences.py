@@ -1,0 +1,122 @@
+"""The templates that hold every sentence, and the one way to reach them."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import jinja2
+
+from riskcast.advice.model import Advice, Role
+from riskcast.advice.words import FILTERS, plain, tenths
+from riskcast.base.errors import RiskcastError
+from riskcast.risk.assessment import AnimalOutlook, Assessment, Reason
+from riskcast.species import Species
+
+__all__ = ["Sentences", "environment"]
+
+_FOLDER = Path(__file__).parent / "templates"
+
+
+@cache
+def environment() -> jinja2.Environment:
+    """Templates by file name. HTML is escaped; a name that is not there is an error."""
+    env = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_FOLDER),
+        autoescape=lambda name: name is not None and name.endswith(".html.j2"),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=False,
+    )
+    env.filters.update(FILTERS)
+    return env
+
+
+class Sentences:
+    """The sentences of one assessment, in the voice of one role.
+
+    Parameters
+    ----------
+    sp : species values that the sentences name; None where they name none
+    advice : what the role is advised; None for tables and other texts without one
+    more : further values the templates need
+    """
+
+    def __init__(
+        self,
+        assessment: Assessment,
+        sp: Species | None = None,
+        *,
+        role: Role = "monitor",
+        advice: Advice | None = None,
+        **more: Any,
+    ) -> None:
+        self._context: dict[str, Any] = {
+            "a": assessment,
+            "sp": sp,
+            "role": role,
+            "advice": advice,
+            "issued_on": assessment.issued_on,
+            "target": assessment.target_mass_g,
+            "zone": assessment.site.timezone,
+            "say": self.reason,
+            "name": self.name,
+            "lasts": self.reserve_lasts,
+            **more,
+        }
+        self._assessment = assessment
+        self._role = role
+        self._modules: dict[str, Any] = {}
+
+    def macro(self, template: str, name: str, *arguments: Any) -> str:
+        """One macro of a template, on one line.
+
+        Raises
+        ------
+        RiskcastError
+            The template has no such macro: a code without a sentence.
+        """
+        if template not in self._modules:
+            self._modules[template] = (
+                environment().get_template(template).make_module(self._context)
+            )
+        found = getattr(self._modules[template], name, None)
+        if not callable(found):
+            raise RiskcastError(f"{template} has no sentence for {name!r}")
+        return plain(found(*arguments))
+
+    def render(self, template: str) -> str:
+        """A whole template."""
+        return environment().get_template(template).render(self._context)
+
+    def reason(self, reason: Reason) -> str:
+        """The sentence of a reason code.
+
+        Raises
+        ------
+        RiskcastError
+            The code is unknown, or a number its sentence needs is missing.
+        """
+        try:
+            return self.macro("reasons.j2", reason.code, reason.numbers)
+        except jinja2.UndefinedError as error:
+            raise RiskcastError(f"reason {reason.code!r}: {error.message}") from error
+
+    def name(self, animal: AnimalOutlook) -> str:
+        """How this role may hear an animal called: no box for the rehabilitator."""
+        if self._role == "rehabilitator":
+            return self.macro("animals.j2", "without_place", animal)
+        return plain(animal.label)
+
+    def reserve_lasts(self, animal: AnimalOutlook) -> str:
+        """Shares of futures, or nothing where the gate forbids them."""
+        if not self._assessment.gate.passed or animal.reserve_lasts is None:
+            return ""
+        return self.macro("animals.j2", "shares", animal.reserve_lasts)
+
+    @staticmethod
+    def share(value: float) -> str:
+        """A share of the futures: "7 of 10", never 0 or 10 of 10."""
+        return tenths(value, of="of")
