@@ -1,0 +1,70 @@
+"""Put a run on disk: whole files, under the site's id and the day of issue."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from riskcast import animals, delivery
+from riskcast.archive import StoredMessage
+from riskcast.base.files import write_whole
+
+if TYPE_CHECKING:
+    from riskcast.advice import Letter
+    from riskcast.animals import Records
+    from riskcast.risk import Assessment
+    from riskcast.site import Site
+
+__all__ = ["letters_to_messages", "write_run"]
+
+
+def letters_to_messages(
+    site: Site, letters: Sequence[Letter], assessment: Assessment
+) -> tuple[StoredMessage, ...]:
+    """One message per recipient: the letter of their role."""
+    by_role = {letter.role: letter for letter in letters}
+    sender = site.mail.from_ if site.mail else f"riskcast <riskcast@{site.place.id}.invalid>"
+    reply_to = site.mail.reply_to if site.mail else None
+    return tuple(
+        delivery.stored(
+            delivery.build(
+                by_role[recipient.role],
+                recipient,
+                sender=sender,
+                reply_to=reply_to,
+                site_id=site.place.id,
+                issued_at=assessment.issued_at.isoformat(),
+                language=site.place.language,
+            ),
+            recipient,
+        )
+        for recipient in site.recipients
+    )
+
+
+def write_run(
+    out: Path,
+    assessment: Assessment,
+    records: Records,
+    document: str,
+    messages: Sequence[StoredMessage],
+) -> tuple[Path, tuple[Path, ...]]:
+    """Write the document, the letters, and the rows that were set aside.
+
+    Returns
+    -------
+    (folder, files), the document last: a folder with an ``assessment.json`` is complete
+    """
+    folder = out / assessment.site.id / assessment.issued_on.isoformat()
+    files: list[Path] = []
+    if records.faults:
+        files.append(write_whole(folder / "weights-rejected.csv", animals.rejected_csv(records)))
+    count: Counter[str] = Counter()
+    for message in messages:
+        count[message.role] += 1
+        name = delivery.eml_name(message.role, count[message.role])
+        files.append(write_whole(folder / name, message.eml))
+    files.append(write_whole(folder / "assessment.json", document))
+    return folder, tuple(files)

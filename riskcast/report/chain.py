@@ -1,0 +1,300 @@
+"""The chain behind a number: `riskcast explain`.
+
+From the weighing to the days in hand, each step with the values it had for this animal, then
+every parameter of those steps with range, status and source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from riskcast.base.errors import UsageError
+from riskcast.base.nights import local_date
+from riskcast.physiology import (
+    arousal_cost,
+    arousal_hazard,
+    arousal_length,
+    empty_mass,
+    grams_per_ml_oxygen,
+    torpid_rate,
+)
+from riskcast.risk import REFERENCE, AnimalOutlook, Assessment, DateQuantity, Evidence, Quantity
+from riskcast.species import Parameter, Species, sources
+
+__all__ = ["chain", "find_animal"]
+
+# Sections of the species file that each step reads, in the order of the chain.
+_STEPS = {
+    "growth in autumn": ("autumn",),
+    "onset and emergence": ("onset", "emergence"),
+    "nest temperature": ("nest",),
+    "torpor": ("torpor",),
+    "arousal": ("arousal",),
+    "reserve": ("reserve",),
+    "food in spring": ("food",),
+    "risk bands and rules": ("risk",),
+}
+_HOURS_PER_DAY = 24.0
+_PER_CENT = 100.0
+
+
+def find_animal(assessment: Assessment, wanted: str | None) -> AnimalOutlook:
+    """The animal whose label, key, box or mark matches; None = the most urgent, else the reference.
+
+    Raises
+    ------
+    UsageError
+        None or several match; the message lists the labels there are.
+    """
+    animals = (*assessment.animals, assessment.reference_animal)
+    if wanted is None:
+        return animals[0] if animals[0].ranked else assessment.reference_animal
+    text = wanted.strip().casefold()
+    exact = [a for a in animals if text in (a.label.casefold(), a.key.casefold())]
+    near = exact or [
+        a
+        for a in animals
+        if text in a.label.casefold() or text in (a.box.casefold(), a.organism_id.casefold())
+    ]
+    if len(near) == 1:
+        return near[0]
+    labels = "\n".join(f"  {animal.label}" for animal in (near or animals))
+    what = f"{len(near)} animals match" if near else "no animal matches"
+    raise UsageError(f'{what} "{wanted}". Give more of one of these labels:\n{labels}')
+
+
+def chain(
+    animal: AnimalOutlook, evidence: Evidence, assessment: Assessment, nest: xr.DataArray, sp: Species
+) -> str:
+    """The whole chain for one animal, as text for a terminal.
+
+    Parameters
+    ----------
+    animal : from `find_animal`
+    evidence, assessment : of the same run
+    nest : nest temperature of the futures (member, time), degC
+    sp : Species, central values
+    """
+    parts = [
+        _title(animal, assessment),
+        _weighing(animal, assessment),
+        _weather(assessment),
+    ]
+    if animal.days_in_hand["none"].value is None:
+        parts.append(["Not carried to spring: " + animal.days_in_hand["none"].reason + "."])
+    else:
+        if animal.key != REFERENCE:
+            parts.append(_autumn(animal, evidence))
+        parts.append(_nest(animal, evidence, nest))
+        parts.append(_torpor(animal, evidence, nest, sp))
+        parts.append(_reserve(animal, evidence, sp))
+        parts.append(_food(evidence))
+        parts.append(_result(animal, assessment))
+    parts.append(_parameters(sp))
+    parts.append(_sources(sp))
+    return "\n\n".join("\n".join(part) for part in parts) + "\n"
+
+
+def _title(animal: AnimalOutlook, assessment: Assessment) -> list[str]:
+    title = f"How the numbers for {animal.label} came about"
+    line = (
+        f"{assessment.site.name}, as of {assessment.issued_on}; {assessment.draws} draws of the "
+        f"parameters in {assessment.weather.members} courses of the weather, seed {assessment.seed}"
+    )
+    return [title, "=" * len(title), line]
+
+
+def _weighing(animal: AnimalOutlook, assessment: Assessment) -> list[str]:
+    if animal.key == REFERENCE:
+        return [
+            "1  The animal",
+            f"   reference animal: {animal.body_mass_g:g} g at onset, first winter, not weighed",
+        ]
+    return [
+        "1  Weighing",
+        f"   {animal.body_mass_g:g} g on {animal.event_date} ({animal.age_days} days before issue), "
+        f"{animal.life_stage}, {animal.sex}, {animal.activity}",
+        f"   from {', '.join(assessment.records.files)}: {assessment.records.used} of "
+        f"{assessment.records.rows} rows used",
+    ]
+
+
+def _weather(assessment: Assessment) -> list[str]:
+    used = assessment.weather
+    return [
+        "2  Weather",
+        f"   {used.provider} {used.model}".rstrip()
+        + f", issued {used.reference_time:%Y-%m-%d %H:%M} UTC, {used.age_hours:g} h old"
+        if used.reference_time
+        else f"   {used.provider}",
+        f"   beyond the forecast and for the normal: {used.past_years} of {used.past_years_asked} "
+        "past years asked for",
+    ]
+
+
+def _autumn(animal: AnimalOutlook, evidence: Evidence) -> list[str]:
+    own = evidence.animals.set_index("key").reindex([animal.key])
+    lines = ["3  Growth and onset"]
+    if "own_gain" in own and own["own_gain"].notna().all():
+        gain, sd = float(own["own_gain"].iloc[0]), float(own["own_gain_sd"].iloc[0])
+        lines.append(f"   own weighings: {gain:.2f} ± {sd:.2f} g a full night, combined by precision")
+    else:
+        lines.append("   no own gain known: the species' gain stands alone")
+    lines += [
+        f"   gain expected {_value(animal.gain_expected)}, needed {_value(animal.gain_needed)}",
+        f"   onset {_date(animal.onset)}, mass then {_value(animal.mass_at_onset)}",
+    ]
+    if animal.share_short is not None:
+        lines.append(f"   below target at onset in {animal.share_short:.0%} of futures")
+    return lines
+
+
+def _from_onset(animal: AnimalOutlook, evidence: Evidence, nest: xr.DataArray) -> xr.DataArray:
+    start = np.datetime64(animal.onset.value or evidence.issued_on, "ns")
+    return nest.isel(time=nest.time.values >= start)
+
+
+def _nest(animal: AnimalOutlook, evidence: Evidence, nest: xr.DataArray) -> list[str]:
+    inside = _from_onset(animal, evidence, nest)
+    air = evidence.futures["air_temperature"].sel(time=inside.time)
+    swing = (inside.resample(time="1D").max() - inside.resample(time="1D").min()).mean()
+    air_swing = (air.resample(time="1D").max() - air.resample(time="1D").min()).mean()
+    return [
+        "4  Nest temperature, from onset to the end of the season",
+        f"   mean {float(inside.mean()):.1f} °C (air {float(air.mean()):.1f}), "
+        f"daily swing {float(swing):.1f} K (air {float(air_swing):.1f})",
+    ]
+
+
+def _torpor(
+    animal: AnimalOutlook, evidence: Evidence, nest: xr.DataArray, sp: Species
+) -> list[str]:
+    mean = float(_from_onset(animal, evidence, nest).mean())
+    hazard = float(sp.torpor.arousal_multiplier * arousal_hazard(mean, sp))
+    grams = float(grams_per_ml_oxygen(sp))
+    torpid = float(torpid_rate(mean, sp))
+    cost, length = float(arousal_cost(mean, sp)), float(arousal_length(mean, sp))
+    asleep = 1 / (1 + hazard * length)
+    per_day = {
+        "torpor": grams * torpid * asleep * _HOURS_PER_DAY,
+        "waking": grams * cost * hazard * asleep * _HOURS_PER_DAY,
+    }
+    total = sum(per_day.values())
+    scale = float(sp.reserve.scale_mass)
+    return [
+        f"5  Torpor and arousal, central values at that mean of {mean:.1f} °C",
+        f"   torpid {torpid:.3f} mL O2 per g and hour; wakes every {1 / hazard / _HOURS_PER_DAY:.1f} "
+        "days (season factors apart)",
+        f"   one waking {cost:.1f} mL O2 per g in {length:.1f} h",
+        f"   together {total * scale:.3f} g a day for a body of {scale:g} g: torpor "
+        f"{per_day['torpor'] / total:.0%}, waking {per_day['waking'] / total:.0%}",
+    ]
+
+
+def _reserve(animal: AnimalOutlook, evidence: Evidence, sp: Species) -> list[str]:
+    drawn = sp.draw(evidence.draws, evidence.seed)
+    if animal.key == REFERENCE or evidence.autumn is None:
+        mass: npt.NDArray[np.float64] = np.full((1, evidence.draws), animal.body_mass_g)
+    else:
+        mass = evidence.autumn["body_mass_g"].sel(animal=animal.key).values
+    limit = empty_mass(mass, drawn)
+    course = evidence.winter["none"].sel(animal=animal.key)
+    return [
+        "6  Reserve",
+        f"   mass at which it is gone {_spread(limit)} g; reserve at onset "
+        f"{_spread(np.maximum(mass - limit, 0))} g",
+        f"   wakings until then, or to the end of the season: {_spread(course['arousals'].values)}",
+    ]
+
+
+def _food(evidence: Evidence) -> list[str]:
+    def dates(values: xr.DataArray) -> str:
+        stamps = np.sort(values.values.ravel())
+        shown = []
+        for probability in (0.5, 0.1, 0.9):
+            moment = stamps[int(probability * (stamps.size - 1))]
+            known = not np.isnat(moment)
+            shown.append(str(local_date(moment, evidence.timezone)) if known else "not by the end")
+        return f"{shown[0]} ({shown[1]} to {shown[2]})"
+
+    return [
+        "7  Food in spring",
+        f"   first food {dates(evidence.food['first_food_date'])}",
+        f"   enough food {dates(evidence.food['food_date'])}",
+        f"   emergence {dates(evidence.emergence)}",
+    ]
+
+
+def _result(animal: AnimalOutlook, assessment: Assessment) -> list[str]:
+    lines = ["8  Result (median, 10 % and 90 % of futures)"]
+    for feeding, words in (("none", "no food found"), ("found", "food found")):
+        in_hand = animal.days_in_hand[feeding]  # type: ignore[index]
+        spare = animal.days_to_spare[feeding]  # type: ignore[index]
+        lines.append(
+            f"   {words}: days in hand {_value(in_hand)}, days to spare {_value(spare)}"
+        )
+    lines.append(f"   against this site's normal winter {_value(animal.days_vs_normal)}")
+    if animal.key != REFERENCE:
+        lines.append(f"   against the reference animal {_value(animal.days_vs_reference)}")
+    gate = assessment.gate
+    share = "unknown" if gate.share is None else f"{gate.share:.0%}"
+    lines.append(
+        f"   shares of futures are {'shown' if gate.passed else 'not shown'}: {share} of well-fed "
+        f"adults reach the food date in past years, {gate.needed:.0%} needed"
+    )
+    return lines
+
+
+def _parameters(sp: Species) -> list[str]:
+    lines = ["Parameters: value (10 % to 90 %), unit, status, source"]
+    for step, sections in _STEPS.items():
+        lines.append(f"  {step}")
+        lines.extend(
+            f"    {name} = {_shown(parameter)} {parameter.unit} | {parameter.status} | "
+            f"{parameter.source}: {parameter.where}"
+            for name, parameter in sp.parameters.items()
+            if name.partition(".")[0] in sections
+        )
+    return lines
+
+
+def _shown(parameter: Parameter) -> str:
+    if isinstance(parameter.value, list):
+        return str(parameter.value)
+    if parameter.low is None:
+        return f"{parameter.value:g}"
+    return f"{parameter.value:g} ({parameter.low:g} to {parameter.high:g})"
+
+
+def _sources(sp: Species) -> list[str]:
+    used = {parameter.source for parameter in sp.parameters.values()}
+    return [
+        "Sources",
+        *(f"  {key}: {source.cite} [read: {source.read}]"
+          for key, source in sources().items() if key in used),
+    ]
+
+
+def _value(quantity: Quantity) -> str:
+    if quantity.value is None:
+        return f"not known ({quantity.reason})"
+    more = "at least " if quantity.at_least else ""
+    unit = {"day": "days", "g day-1": "g a day"}.get(quantity.unit, quantity.unit)
+    if quantity.low is None or quantity.high is None or quantity.low == quantity.high:
+        return f"{more}{quantity.value:.4g} {unit}"
+    return f"{more}{quantity.value:.4g} ({quantity.low:.4g} to {quantity.high:.4g}) {unit}"
+
+
+def _date(quantity: DateQuantity) -> str:
+    if quantity.value is None:
+        return f"not known ({quantity.reason})"
+    return f"{quantity.value} ({quantity.low} to {quantity.high})"
+
+
+def _spread(values: npt.ArrayLike | Iterable[float] | Sequence[float]) -> str:
+    low, middle, high = np.quantile(np.asarray(values, dtype=float), [0.1, 0.5, 0.9])
+    return f"{middle:.3g} ({low:.3g} to {high:.3g})"
