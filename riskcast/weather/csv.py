@@ -1,0 +1,361 @@
+"""Weather tables as text: Open-Meteo's CSV, and our own plain one.
+
+Open-Meteo writes a block about the place (often cut off when the file is passed on), a blank
+line, then ``time,temperature_2m (°C),…`` with one column a member (``_member01``). Its stamps
+carry one fixed offset for the whole file, named in the first block, whatever the time zone's
+rules say: UTC is the stamp minus ``utc_offset_seconds``.
+
+The plain table is ``time,air_temperature,precipitation,…``: UTC, our names, our units (a unit
+in brackets after the name is read too). Commas with decimal points, or semicolons or tabs
+with decimal points or commas.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from riskcast.base.errors import WeatherError
+from riskcast.weather.cells import REACH_DEG, distance_deg, kilometres, outside
+from riskcast.weather.dataset import REQUIRED, VARIABLES, Note, Times, Values
+from riskcast.weather.table import Table, derive, readable, refuse
+from riskcast.weather.units import UnitError, convert
+
+if TYPE_CHECKING:
+    from riskcast.site import Place
+
+__all__ = ["decode"]
+
+_OPEN_METEO = {
+    "temperature_2m": "air_temperature",
+    "relative_humidity_2m": "relative_humidity",
+    "relativehumidity_2m": "relative_humidity",
+    "dew_point_2m": "dew_point",
+    "dewpoint_2m": "dew_point",
+    "precipitation": "precipitation",
+    "snow_depth": "snow_depth",
+    "wind_speed_10m": "wind_speed",
+    "windspeed_10m": "wind_speed",
+}
+# Any other name a variable is known by; it needs its unit in the heading.
+_ALIASES = {alias: name for name, about in VARIABLES.items() for alias in about.aliases}
+_ALIASES |= {"dew_point": "dew_point", "d2m": "dew_point"}
+_SOIL = re.compile(r"soil_temperature_(\d+)(?:_to_(\d+))?cm")
+_MEMBER = re.compile(r"^(?P<name>.+?)_member(?P<member>\d+)(?:_(?P<model>.+))?$")
+# A model's name behind a variable's (several models were asked for) starts like this; other
+# tails ("_max", "_probability") make another variable.
+_MODEL = re.compile(
+    r"(best_match|ecmwf|icon|dwd|gfs|ncep|gem|cmc|ukmo|meteofrance|knmi|dmi|metno|jma|cma|bom"
+    r"|kma|era5|cerra|arpae|italia|meteoswiss)"
+)
+_UNIX = re.compile(r"^-?\d{9,11}(\.0*)?$")
+_ZONED = re.compile(r"(Z|[+-]\d\d:?\d\d)$")
+_ATTRIBUTION = {
+    "provider": "Open-Meteo",
+    "licence": "CC BY 4.0",
+    "attribution": "Weather data by Open-Meteo.com (https://open-meteo.com/)",
+}
+_SHOWN = 40
+
+
+@dataclass(frozen=True)
+class _Column:
+    index: int
+    heading: str
+    name: str
+    member: int
+    units: str | None
+    model: str
+    open_meteo: bool
+    depth: float | None = None
+
+
+def decode(data: bytes, source: str, place: Place, as_of: np.datetime64 | None) -> Table | None:
+    """Rows of a text table up to `as_of`, or None where it has none yet.
+
+    Raises
+    ------
+    WeatherError
+        The text is no weather table, or its columns cannot be told.
+    """
+    lines = _lines(data)
+    about, at = _about(lines, source)
+    heading_at, headings, delimiter = _headings(lines, at, source)
+    body = _body(lines, heading_at)
+    column = next(i for i, heading in enumerate(headings) if _is_time(heading))
+    stamps = [_cell(lines[k], delimiter, column) for k in body]
+    times = _utc(stamps, float(about.get("utc_offset_seconds", 0) or 0))
+    keep = readable(times, as_of)
+    if not len(keep):
+        return None
+    rows = np.asarray(body, dtype=np.int64)[keep]
+    table = Table(source, times[keep], rows + 1, "row", np.zeros(1, dtype=np.int64))
+    _place(table, about, place)
+    columns = _columns(headings, table)
+    cells = _numbers([lines[k] for k in rows], delimiter, len(headings), columns, table)
+    if cells is None:
+        raise WeatherError(faults=table.faults)
+    _fill(table, columns, cells)
+    derive(table)
+    return table
+
+
+def _lines(data: bytes) -> list[str]:
+    """Lines, byte for byte: only headings need an encoding, and a later row cannot spoil it."""
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        data = data.decode("utf-16", errors="replace").encode("utf-8")
+    return data.removeprefix(b"\xef\xbb\xbf").decode("latin-1").split("\n")
+
+
+def _text(line: str) -> str:
+    raw = line.encode("latin-1")
+    try:
+        return raw.decode("utf-8").strip("\r")
+    except UnicodeDecodeError:
+        return raw.decode("cp1252", errors="replace").strip("\r")
+
+
+def _delimiter(line: str) -> str:
+    return max(",;\t", key=line.count)
+
+
+def _cell(line: str, delimiter: str, column: int) -> str:
+    parts = line.split(delimiter, column + 1)
+    return parts[column].strip(' "\r') if len(parts) > column else ""
+
+
+def _about(lines: list[str], source: str) -> tuple[dict[str, str], int]:
+    """The block about the place, if there is one, and the line where the rest begins."""
+    at = next((i for i, line in enumerate(lines) if line.strip()), None)
+    if at is None:
+        raise refuse(source, "", "the file is empty.", remedy="Download it again.")
+    delimiter = _delimiter(lines[at])
+    keys = [cell.strip(' "').lower() for cell in _text(lines[at]).split(delimiter)]
+    if not {"latitude", "longitude"} <= set(keys):
+        return {}, at
+    end = next((i for i in range(at, len(lines)) if not lines[i].strip()), len(lines))
+    if end - at != 2:
+        problem = f"the file holds {end - at - 1} places, expected one."
+        raise refuse(source, f"row {at + 2}", problem, remedy="Download one place a file.")
+    values = _text(lines[at + 1]).split(delimiter)
+    return {k: v.strip(' "') for k, v in zip(keys, values, strict=False)}, end
+
+
+def _is_time(heading: str) -> bool:
+    return _unbracketed(heading)[0].lower() in ("time", "valid_time")
+
+
+def _unbracketed(heading: str) -> tuple[str, str | None]:
+    """``temperature_2m (°C)`` as its name and its units."""
+    match = re.match(r"^(.*?)\s*(?:[(\[]([^)\]]*)[)\]])?$", heading.strip())
+    return (match[1].strip(), match[2]) if match else (heading, None)
+
+
+def _headings(lines: list[str], at: int, source: str) -> tuple[int, list[str], str]:
+    while at < len(lines) and (not lines[at].strip() or lines[at].startswith("#")):
+        at += 1
+    line = _text(lines[at]) if at < len(lines) else ""
+    delimiter = _delimiter(line)
+    headings = [cell.strip(' "') for cell in line.split(delimiter)]
+    if any(_is_time(heading) for heading in headings):
+        return at, headings, delimiter
+    raise refuse(
+        source,
+        f"row {at + 1}",
+        "expected a heading row with a column time, such as time,air_temperature,precipitation"
+        " or that of an Open-Meteo CSV.",
+        line[:_SHOWN],
+        "Download the file again with format=csv, or add the heading row.",
+    )
+
+
+def _body(lines: list[str], heading_at: int) -> list[int]:
+    """Line numbers of the hourly block; a further heading row begins the daily one."""
+    rows: list[int] = []
+    for k in range(heading_at + 1, len(lines)):
+        if lines[k].startswith(("time", '"time')):
+            break
+        if lines[k].strip():
+            rows.append(k)
+    return rows
+
+
+def _utc(stamps: list[str], offset_s: float) -> Times:
+    """(row,) datetime64[ns] UTC, NaT where a stamp is not ISO 8601 or Unix seconds."""
+    first = stamps[0] if stamps else ""
+    if _UNIX.match(first):
+        seconds = pd.to_numeric(pd.Series(stamps), errors="coerce")
+        index = pd.DatetimeIndex(pd.to_datetime(seconds, unit="s", errors="coerce"))
+        offset_s = 0.0  # Unix time is UTC by definition, whatever the first block says
+    else:
+        index = pd.DatetimeIndex(
+            pd.to_datetime(pd.Index(stamps), format="ISO8601", utc=True, errors="coerce")
+        ).tz_localize(None)
+        if _ZONED.search(first):
+            offset_s = 0.0
+    shifted = index - pd.Timedelta(seconds=offset_s)
+    return np.asarray(shifted.to_numpy(), dtype="datetime64[ns]")
+
+
+def _place(table: Table, about: dict[str, str], place: Place) -> None:
+    def number(key: str) -> float | None:
+        value = float(pd.to_numeric(about.get(key, ""), errors="coerce"))
+        return value if np.isfinite(value) else None
+
+    latitude, longitude = number("latitude"), number("longitude")
+    table.elevation_m = number("elevation")
+    if latitude is None or longitude is None:
+        table.notes.append(Note("place_not_stated", {"file": table.source}))
+        return
+    table.cell = (latitude, longitude)
+    away = float(distance_deg(latitude, longitude, place))
+    if away > REACH_DEG:
+        point = xr.DataArray(latitude), xr.DataArray(longitude)
+        table.faults.append(outside(table.source, *point, place))
+    table.attrs["cell_distance_km"] = round(kilometres(away), 1)
+
+
+def _columns(headings: list[str], table: Table) -> list[_Column]:
+    found = [column for i, h in enumerate(headings) if (column := _column(i, h)) is not None]
+    if any(column.open_meteo for column in found):
+        table.attrs |= _ATTRIBUTION
+    models = sorted({column.model for column in found if column.model})
+    if len(models) > 1:
+        problem = f"the file mixes {len(models)} models ({', '.join(models)})."
+        table.fault("heading", problem, remedy="Download one model a file.")
+        return []
+    if models:
+        table.attrs["model"] = models[0]
+    seen: dict[tuple[str, int, float | None], _Column] = {}
+    for column in found:
+        other = seen.setdefault((column.name, column.member, column.depth), column)
+        if other is not column:
+            problem = f"two columns for {column.name}: {other.heading} and {column.heading}."
+            table.fault("heading", problem, remedy="Leave one of them out.")
+    if not any(column.name == "air_temperature" for column in found):
+        table.fault(
+            "heading",
+            "no column holds the air temperature. Expected air_temperature or temperature_2m (°C);"
+            f" found {', '.join(h for h in headings if h)[:200]}.",
+            remedy="Download it too, or rename the column.",
+        )
+    return list(seen.values())
+
+
+def _column(index: int, heading: str) -> _Column | None:
+    """What a column holds, or None where it is not wanted here."""
+    text, units = _unbracketed(heading)
+    name, member, model = _split(text.lower())
+    soil = _SOIL.fullmatch(name)
+    if soil:
+        middle_cm = (float(soil[1]) + float(soil[2] or soil[1])) / 2.0
+        return _Column(
+            index, heading, "soil_temperature", member, units, model, True, middle_cm / 100.0
+        )
+    # The plain table needs no units: our names stand for our units.
+    plain = name in VARIABLES and units is None
+    ours = _OPEN_METEO.get(name) or _ALIASES.get(name)
+    if ours is None or ours == "soil_temperature":
+        return None
+    stated = VARIABLES[ours].units if plain else units
+    return _Column(index, heading, ours, member, stated, model, name in _OPEN_METEO and not plain)
+
+
+def _split(text: str) -> tuple[str, int, str]:
+    """Name, member number and model of a heading."""
+    member = _MEMBER.match(text)
+    if member:
+        return member["name"], int(member["member"]), member["model"] or ""
+    for name in _OPEN_METEO:
+        tail = text.removeprefix(f"{name}_")
+        if tail != text and _MODEL.match(tail):
+            return name, 0, tail
+    return text, 0, ""
+
+
+def _numbers(
+    rows: list[str], delimiter: str, width: int, columns: list[_Column], table: Table
+) -> Values | None:
+    """(row, column) float64, NaN where a cell is empty; None where rows cannot be parsed."""
+    if not columns:
+        return None
+    counts = np.fromiter((row.count(delimiter) for row in rows), dtype=np.int64, count=len(rows))
+    ragged = np.flatnonzero(counts != width - 1)
+    if len(ragged):
+        first = ragged[0]
+        problem = f"{len(ragged)} of {len(rows)} rows do not have the {width} cells of the heading"
+        problem += f" (this one has {counts[first] + 1})."
+        shown = rows[first].strip()[:_SHOWN]
+        table.fault(table.place_of(first), problem, shown, "Download the file again.")
+        return None
+    wanted = sorted(columns, key=lambda column: column.index)
+    decimal = "," if delimiter != "," and any("," in row for row in rows) else "."
+    options: dict[str, Any] = {
+        "sep": delimiter,
+        "decimal": decimal,
+        "header": None,
+        "skipinitialspace": True,
+        "usecols": [column.index for column in wanted],
+        "engine": "c",
+    }
+    text = "\n".join(rows)
+    try:
+        frame = pd.read_csv(io.StringIO(text), dtype=np.float64, **options)
+    except ValueError:
+        _name_words(pd.read_csv(io.StringIO(text), dtype=str, **options), decimal, wanted, table)
+        return None
+    order = [wanted.index(column) for column in columns]
+    return np.asarray(frame.to_numpy(dtype=np.float64)[:, order])
+
+
+def _name_words(frame: pd.DataFrame, decimal: str, columns: list[_Column], table: Table) -> None:
+    """One fault a column that holds text where numbers belong."""
+    for i, column in enumerate(columns):
+        cells = frame.iloc[:, i]
+        plain = cells.str.replace(decimal, ".", regex=False)
+        words = np.flatnonzero(cells.notna() & pd.to_numeric(plain, errors="coerce").isna())
+        if len(words):
+            where = f"{table.place_of(words[0])}, {column.heading}"
+            count = (
+                "1 cell is no number" if len(words) == 1 else f"{len(words)} cells are no numbers"
+            )
+            shown = str(cells.iloc[words[0]])[:_SHOWN]
+            table.fault(where, f"{count}.", shown, "Leave a missing value empty.")
+
+
+def _fill(table: Table, columns: list[_Column], cells: Values) -> None:
+    """Columns into (member, row) arrays, converted by the units of their headings."""
+    by_name: dict[str, dict[tuple[int, float | None], Values]] = {}
+    refused: set[str] = set()
+    for i, column in enumerate(columns):
+        quantity = "temperature" if column.name == "dew_point" else VARIABLES[column.name].quantity
+        try:
+            values, rate = convert(cells[:, i], column.units, quantity)
+        except UnitError as error:
+            if column.name not in refused:  # members share their units: say it once
+                remedy = f'Write the unit behind the name: "{_unbracketed(column.heading)[0]} (…)".'
+                table.fault(f"heading {column.heading}", str(error), column.units or "", remedy)
+            refused.add(column.name)
+            continue
+        table.rate |= rate
+        by_name.setdefault(column.name, {})[(column.member, column.depth)] = values
+    have = [{member for member, _ in by_name[name]} for name in REQUIRED if name in by_name]
+    members = sorted(set.intersection(*have)) if have else []
+    table.member = np.array(members, dtype=np.int64)
+    for name, parts in by_name.items():
+        depths: list[float | None] = [None]
+        if name == "soil_temperature":
+            stated = sorted({depth for _, depth in parts if depth is not None})
+            depths = [d for d in stated if all((m, d) in parts for m in members)]
+            table.depth = np.array(depths, dtype=float)
+        # Where a member lacks it the variable is absent, and said so when the season is made.
+        if members and depths and all((m, d) in parts for m in members for d in depths):
+            layers = [np.stack([parts[m, d] for d in depths], axis=-1) for m in members]
+            stacked = np.stack(layers)
+            table.values[name] = stacked if name == "soil_temperature" else stacked[..., 0]

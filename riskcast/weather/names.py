@@ -1,0 +1,112 @@
+"""Which variable of a NetCDF file is which: by standard name first, then by known alias."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import cf_xarray  # noqa: F401  (registers the .cf accessor)
+import numpy as np
+import xarray as xr
+
+from riskcast.weather.dataset import VARIABLES
+from riskcast.weather.table import Table
+
+__all__ = ["find", "key", "quantity", "say_what_is_missing"]
+
+# What is not wanted itself but makes something wanted: standard name, aliases, quantity.
+_INGREDIENTS = {
+    "dew_point": (
+        "dew_point_temperature",
+        ("d2m", "2d", "2m_dewpoint_temperature", "tdps", "dew_point_2m", "dew_point"),
+        "temperature",
+    ),
+    "eastward_wind": (
+        "eastward_wind",
+        ("u10", "10u", "10m_u_component_of_wind", "uas"),
+        "speed",
+    ),
+    "northward_wind": (
+        "northward_wind",
+        ("v10", "10v", "10m_v_component_of_wind", "vas"),
+        "speed",
+    ),
+}
+
+# Middle of the layers 0-7, 7-28, 28-100 and 100-289 cm of the ECMWF land surface scheme, m.
+_SOIL_LAYERS = {"stl1": 0.035, "stl2": 0.175, "stl3": 0.64, "stl4": 1.945}
+
+
+def key(name: Any) -> str:
+    """`X2m_temperature` and `2m.temperature`, as R writes them, are `2m_temperature`."""
+    return re.sub(r"^x(?=\d)", "", str(name).lower()).replace(".", "_")
+
+
+def quantity(name: str) -> str:
+    """The kind of units a variable or ingredient has."""
+    return _INGREDIENTS[name][2] if name in _INGREDIENTS else VARIABLES[name].quantity
+
+
+def find(file: xr.Dataset) -> dict[str, xr.DataArray]:
+    """Our name → the file's variable, near the ground and of the moment.
+
+    Of several with the same standard name (wind at other heights) the one with a known
+    name is meant.
+    """
+    wanted = {name: (about.standard_names, about.aliases) for name, about in VARIABLES.items()}
+    for name, (standard, aliases, _) in _INGREDIENTS.items():
+        wanted[name] = ((standard,), aliases)
+    by_key = {key(name): file[name] for name in file.data_vars}
+    found: dict[str, xr.DataArray] = {}
+    for name, (standards, aliases) in wanted.items():
+        same = [file[n] for s in standards for n in _standard(file, s)]
+        aliased = [by_key[alias] for alias in aliases if alias in by_key]
+        usable = [v for v in [*same, *aliased] if not _level(v) and not _extreme(v)]
+        known = [v for v in usable if key(v.name) in aliases]
+        if usable:
+            found[name] = (known or usable)[0]
+    layers = [
+        by_key[layer].expand_dims(depth=[depth])
+        for layer, depth in _SOIL_LAYERS.items()
+        if layer in by_key
+    ]
+    if layers and "soil_temperature" not in found:
+        joined = xr.concat(layers, dim="depth", coords="minimal", compat="override")
+        found["soil_temperature"] = joined.assign_attrs(layers[0].attrs)
+    return found
+
+
+def say_what_is_missing(file: xr.Dataset, table: Table) -> None:
+    """Faults of a file without air temperature near the ground, if it is of no use at all."""
+    aloft = [file[n] for n in _standard(file, "air_temperature") if _level(file[n])]
+    if aloft:
+        table.fault(
+            str(aloft[0].name),
+            f"air temperature at {_level(aloft[0])}, high above the ground: animals live below.",
+            remedy="Download the temperature 2 m above ground.",
+        )
+    elif not find(file):
+        table.fault(
+            "",
+            "no variable is known here: expected one with standard_name air_temperature, or"
+            f" t2m, tas, temperature_2m …; found {', '.join(map(str, file.data_vars)) or 'none'}.",
+            remedy="Download the temperature 2 m above ground.",
+        )
+
+
+def _standard(file: xr.Dataset, standard_name: str) -> list[str]:
+    return [n for n in file.cf.standard_names.get(standard_name, []) if n in file.data_vars]
+
+
+def _level(variable: xr.DataArray) -> str:
+    """In words, the pressure level a variable belongs to; empty near the ground."""
+    for coord in variable.coords.values():
+        units = str(coord.attrs.get("units", ""))
+        pressure = coord.attrs.get("standard_name") == "air_pressure"
+        if pressure or units in ("hPa", "millibars"):
+            return f"{np.ravel(coord.values)[0]:g} {units}".strip()
+    return ""
+
+
+def _extreme(variable: xr.DataArray) -> bool:
+    return bool(re.search(r"time: (max|min)", str(variable.attrs.get("cell_methods", ""))))

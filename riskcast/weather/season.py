@@ -1,0 +1,259 @@
+"""A season of futures: what was, what is forecast, and then every past year in turn.
+
+::
+
+    observed ──> analysis ──> forecast members ══fade══> past years ──> 31 May
+      history file │   forecast file    │
+                   └────── issue ───────┘
+
+All members share the weather up to issue. After the forecast each goes on with the same
+dates of one past winter; the years are spread evenly over the members.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import xarray as xr
+
+from riskcast.base.errors import WeatherError
+from riskcast.weather.credit import together
+from riskcast.weather.dataset import (
+    OPTIONAL,
+    PROVENANCE,
+    REQUIRED,
+    Course,
+    Note,
+    stamp,
+    to_dataset,
+)
+from riskcast.weather.files import expand, load
+from riskcast.weather.forecasts import Forecast, newest
+from riskcast.weather.join import Axis, axis_of, futures, past_years, so_far, usable
+from riskcast.weather.past import (
+    LEAST_SHARE,
+    NORMAL_YEARS,
+    annual_mean,
+    share_present,
+    winter_year,
+)
+from riskcast.weather.services import SERVICES, files_instead
+
+if TYPE_CHECKING:
+    from riskcast.site import Place, Weather
+
+__all__ = ["Season", "season"]
+
+# More than a fifth of an optional variable missing in the season so far: it is left out.
+_LEAST_OPTIONAL = 0.8
+
+
+@dataclass(frozen=True)
+class Season:
+    """Weather from before issue to the end of the season, as it may come.
+
+    Attributes
+    ----------
+    futures : Dataset (member, time); coordinates ``past_year(member)`` and
+        ``forecast_member(member)`` name what each member is made of
+    past_years : Dataset (member, time) of past winters, member = first year of the winter,
+        time = the axis of `futures` (29 February holds 28 February where there was none)
+    notes : what has to be told: staleness, gaps, short history …
+    issued_at, reference_time : UTC moments of issue and of the forecast
+
+    Both Datasets carry the same variables, and ``annual_mean_air_temperature`` (degC).
+    """
+
+    futures: xr.Dataset
+    past_years: xr.Dataset
+    notes: tuple[Note, ...]
+    issued_at: np.datetime64
+    reference_time: np.datetime64
+
+    @property
+    def age_hours(self) -> float:
+        """Age of the forecast at issue, h."""
+        return _hours_between(self.reference_time, self.issued_at)
+
+
+def season(config: Weather, place: Place, *, issued_at: Any, seed: int = 0) -> Season:
+    """Build the season of futures and the past winters to compare it with.
+
+    Parameters
+    ----------
+    config : ``[weather]`` of the site file; ``forecast`` and ``history`` name files, folders
+        or patterns
+    place : ``[site]`` of the site file
+    issued_at : UTC moment; nothing stamped or made later is read
+    seed : which past year goes to which member; same inputs and seed, same numbers
+
+    Returns
+    -------
+    Season
+        from 60 days before issue, or 1 August if that is earlier, to 31 May 23:00 UTC
+
+    Raises
+    ------
+    InputMissingError
+        A named file is not there.
+    WeatherError
+        A service is named; no forecast was made by then; faults of the files; not enough data.
+    """
+    moment = np.datetime64(issued_at, "ns")
+    for key in ("history", "forecast"):
+        name = getattr(config, key)
+        if name in SERVICES:
+            raise files_instead(key, name, place, moment, config.past_years)
+    axis = axis_of(moment)
+    forecast = newest(config.forecast, place, moment)
+    history = _history(config.history, place, moment)
+    years = _complete_years(history, axis, config.past_years)
+    names, absent = _variables(history, forecast.course, axis, years)
+
+    head = so_far(history, forecast.course, axis, names)
+    past = past_years(history, axis, years, names)
+    joined = futures(head, forecast.course, past, axis, seed)
+
+    course = replace(joined.course, attrs=_attrs(forecast, history, moment))
+    dataset = to_dataset(course, place, np.array(PROVENANCE)[joined.provenance])
+    dataset = dataset.assign_coords(
+        past_year=("member", joined.past_year),
+        forecast_member=("member", joined.forecast_member),
+    )
+    mean = annual_mean(history, years)
+    return Season(
+        futures=_with_mean(dataset, mean),
+        past_years=_with_mean(to_dataset(past, place, "past_year"), mean),
+        notes=(
+            *_told_forecast(forecast, moment, config.max_age_hours),
+            *_told_years(years, config.past_years),
+            *joined.notes,
+            *absent,
+            *_told(forecast.course, "forecast"),
+            *_told(history, "history"),
+        ),
+        issued_at=moment,
+        reference_time=forecast.reference_time,
+    )
+
+
+def _history(paths: str, place: Place, issued_at: np.datetime64) -> Course:
+    course = load(expand(paths), place, issued_at)
+    if len(course.member) > 1:
+        raise WeatherError(
+            f"weather.history holds {len(course.member)} members, expected one course of what"
+            " was. Give a reanalysis or a station here, and the ensemble as weather.forecast."
+        )
+    for name in REQUIRED:
+        if name not in course.values:
+            raise WeatherError(
+                f"not enough data because weather.history has no {name}. Download it too;"
+                " several files in one folder are read together."
+            )
+    return course
+
+
+def _complete_years(history: Course, axis: Axis, asked: int) -> list[int]:
+    """The newest past winters with nearly all hours of the season, oldest first.
+
+    The running winter is never one of them.
+    """
+    found: list[int] = []
+    for year in range(axis.winter - 1, winter_year(history.start) - 1, -1):
+        if len(found) == asked:
+            break
+        if share_present(history, REQUIRED, axis.in_winter(year)) >= LEAST_SHARE:
+            found.append(year)
+    return sorted(found)
+
+
+def _variables(
+    history: Course, forecast: Course, axis: Axis, years: list[int]
+) -> tuple[list[str], list[Note]]:
+    """Variables that are there from end to end; the others are absent, and said to be.
+
+    Futures and past years are compared, so they hold the same variables.
+    """
+    for name in REQUIRED:
+        if name not in forecast.values:
+            raise WeatherError(
+                f"not enough data because the forecast has no {name}."
+                " Download it with this variable."
+            )
+    names, notes = list(REQUIRED), []
+    for name in OPTIONAL:
+        source = _lacking(name, history, forecast, axis, years)
+        if source is None:
+            names.append(name)
+        else:
+            notes.append(Note("no_variable", {"name": name, "source": source}))
+    return names, notes
+
+
+def _lacking(
+    name: str, history: Course, forecast: Course, axis: Axis, years: list[int]
+) -> str | None:
+    """Which source an optional variable cannot be taken from, None where it can."""
+    if name not in history.values or share_present(history, (name,), axis.head) < _LEAST_OPTIONAL:
+        return "history"
+    coming = np.arange(
+        max(axis.now + 1, forecast.start), forecast.start + usable(forecast, axis.now)
+    )
+    if name not in forecast.values or not all(
+        np.isfinite(forecast.reach(name, coming, m)).all() for m in range(len(forecast.member))
+    ):
+        return "forecast"
+    if name == "soil_temperature" and not np.array_equal(history.depth, forecast.depth):
+        return "forecast"  # other depths are another quantity
+    shares = [share_present(history, (name,), axis.in_winter(year)) for year in years]
+    return "past_years" if min(shares, default=1.0) < LEAST_SHARE else None
+
+
+def _attrs(forecast: Forecast, history: Course, issued_at: np.datetime64) -> dict[str, Any]:
+    theirs, past = forecast.course.attrs, history.attrs
+    out = {key: value for key, value in theirs.items() if key != "precipitation_stored"}
+    out["reference_time"] = stamp(forecast.reference_time)
+    out["issued_at"] = stamp(issued_at)
+    for key in ("licence", "attribution"):
+        out[key] = together([theirs.get(key), past.get(key)]) or "not stated in the files"
+    for key in ("provider", "model", "cell_distance_km", "height_gap_m", "lapse_correction_degc"):
+        if key in past:
+            out[f"history_{key}"] = past[key]
+    return out
+
+
+def _with_mean(dataset: xr.Dataset, mean_degc: float) -> xr.Dataset:
+    attrs = {"units": "degC", "long_name": "mean air temperature of whole past years"}
+    return dataset.assign(annual_mean_air_temperature=((), mean_degc, attrs))
+
+
+def _told(course: Course, source: str) -> list[Note]:
+    return [replace(note, numbers={**note.numbers, "source": source}) for note in course.notes]
+
+
+def _told_forecast(
+    forecast: Forecast, issued_at: np.datetime64, max_age_hours: float
+) -> list[Note]:
+    notes = list(forecast.notes)
+    age = _hours_between(forecast.reference_time, issued_at)
+    if age > max_age_hours:
+        numbers = {"age_hours": round(age, 1), "max_age_hours": float(max_age_hours)}
+        notes.append(Note("stale_forecast", numbers))
+    if len(forecast.course.member) == 1:
+        notes.append(Note("single_forecast"))
+    return notes
+
+
+def _told_years(years: list[int], asked: int) -> list[Note]:
+    notes = []
+    if len(years) < asked:
+        notes.append(Note("past_years_short", {"have": len(years), "asked": asked}))
+    if len(years) < NORMAL_YEARS:
+        notes.append(Note("normals_not_possible", {"have": len(years), "needed": NORMAL_YEARS}))
+    return notes
+
+
+def _hours_between(first: np.datetime64, last: np.datetime64) -> float:
+    return float((last - first) / np.timedelta64(1, "h"))
