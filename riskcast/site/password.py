@@ -13,9 +13,12 @@ from pathlib import Path
 
 from riskcast.base.errors import ConfigError, Fault
 
-__all__ = ["ENVIRONMENT", "find_password"]
+__all__ = ["ENVIRONMENT", "find_password", "masked"]
 
 ENVIRONMENT = "RISKCAST_SMTP_PASSWORD"
+
+# What was fetched, so that `masked` knows what must not be shown.
+_fetched: set[str] = set()
 
 # A password store may ask a person to unlock it; longer than this and nobody is there.
 _PATIENCE_S = 60
@@ -30,10 +33,23 @@ def find_password(file: Path | None, command: str | None) -> str | None:
         The file cannot be read or is empty; the command fails, is silent, or hangs.
     """
     if file is not None:
-        return _from_file(file)
-    if command is not None:
-        return _from_command(command)
-    return os.environ.get(ENVIRONMENT) or None
+        password: str | None = _from_file(file)
+    elif command is not None:
+        password = _from_command(command)
+    else:
+        password = os.environ.get(ENVIRONMENT) or None
+    if password:
+        _fetched.add(password)
+    return password
+
+
+def masked(text: str) -> str:
+    """The text with every password known to this process shown as ``***``."""
+    known = {*_fetched, os.environ.get(ENVIRONMENT, "")} - {""}
+    # As it stands, and as Python prints it inside another text.
+    for password in sorted(known, key=len, reverse=True):
+        text = text.replace(password, "***").replace(repr(password)[1:-1], "***")
+    return text
 
 
 def _from_file(file: Path) -> str:

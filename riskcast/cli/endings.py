@@ -1,0 +1,72 @@
+"""How a command ends: one code for each kind of trouble, and words a keeper can act on."""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from typing import Any
+
+import click
+
+from riskcast.base.errors import InputMissingError, RiskcastError
+
+__all__ = ["Commands", "debugging"]
+
+_INTERRUPTED = 130
+_DEBUG = "RISKCAST_DEBUG"
+
+
+def debugging() -> bool:
+    return bool(os.environ.get(_DEBUG))
+
+
+class Commands(click.Group):
+    """A group whose commands may raise: every ending has its exit code.
+
+    Errors of riskcast carry theirs. What the operating system refuses by name is an input
+    that is missing. Anything else is our own fault: one sentence, and the trace only where
+    ``RISKCAST_DEBUG`` is set, because a trace may quote what it should not.
+    """
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except (click.ClickException, click.exceptions.Exit, BrokenPipeError):
+            raise
+        except (KeyboardInterrupt, click.Abort):
+            click.echo("Stopped. Files are written whole or not at all; run it again.", err=True)
+            ctx.exit(_INTERRUPTED)
+        except RiskcastError as error:
+            _say(str(error))
+            _trace()
+            ctx.exit(error.exit_code)
+        except (FileNotFoundError, PermissionError, NotADirectoryError, IsADirectoryError) as error:
+            _say(f"{error.filename}: {error.strerror}. Correct the name, or who may use it.")
+            _trace()
+            ctx.exit(InputMissingError.exit_code)
+        except Exception as error:
+            _say(
+                f"riskcast stopped at a fault of its own ({type(error).__name__}), not at yours. "
+                f"Set {_DEBUG}=1, run it again, and report what it then prints."
+            )
+            _trace()
+            ctx.exit(RiskcastError.exit_code)
+
+
+def _say(text: str) -> None:
+    first, _, rest = text.strip().partition("\n")
+    click.secho(first, bold=True, err=True)
+    if rest:
+        click.echo(rest, err=True)
+
+
+def _trace() -> None:
+    if debugging():
+        click.echo(_without_secrets(traceback.format_exc()), err=True)
+
+
+def _without_secrets(text: str) -> str:
+    """A password can only have been fetched where the site room is loaded."""
+    password = sys.modules.get("riskcast.site.password")
+    return password.masked(text) if password else text
