@@ -8,7 +8,7 @@ import pytest
 from riskcast.animals.sheet import GUIDE_TITLE, HEADINGS, ROWS_TITLE, write_blank_sheet
 
 
-@pytest.fixture()
+@pytest.fixture
 def workbook(tmp_path):
     return openpyxl.load_workbook(write_blank_sheet(tmp_path / "new" / "weights.xlsx"))
 
