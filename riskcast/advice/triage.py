@@ -67,7 +67,7 @@ def days_in_care(body_mass_g: float, sp: Species, target_g: float | None = None)
     An average of three captive animals; no release mass is published.
     """
     target = sp.autumn.captive_release_mass if target_g is None else target_g
-    return math.ceil(max(target - body_mass_g, 0.0) / sp.autumn.captive_gain)
+    return math.ceil(max(target - body_mass_g, 0.0) / float(sp.autumn.captive_gain))
 
 
 def visits_table(assessment: Assessment, visits: Visits, sp: Species) -> Table:
@@ -233,7 +233,7 @@ def _found_row(
 ) -> tuple[Cell, ...]:
     care_days = days_in_care(animal.body_mass_g, sp, target)
     start = animal.event_date if animal.in_care and animal.event_date else assessment.issued_on
-    needed = {feeding: assessment.mass_needed[feeding].value for feeding in _FEEDING}
+    needed = [assessment.mass_needed[feeding] for feeding in _FEEDING]
     return (
         animal.name,
         animal.life_stage,
@@ -242,8 +242,8 @@ def _found_row(
         animal.event_date.isoformat() if animal.event_date else None,
         round(animal.body_mass_g, 1),
         *(_whole(outlook.days_in_hand[feeding]) if outlook else None for feeding in _FEEDING),
-        *(_tenth(needed[feeding]) for feeding in _FEEDING),
-        *(_missing(needed[feeding], animal.body_mass_g) for feeding in _FEEDING),
+        *(_tenths(quantity, 0.0) for quantity in needed),
+        *(_tenths(quantity, animal.body_mass_g) for quantity in needed),
         care_days,
         (start + dt.timedelta(days=care_days)).isoformat(),
     )
@@ -273,9 +273,9 @@ def _whole(quantity: Quantity) -> Cell:
     return f"{days}+" if quantity.at_least else days
 
 
-def _tenth(value: float | None) -> float | None:
-    return None if value is None else round(value, 1)
-
-
-def _missing(needed: float | None, mass: float) -> float | None:
-    return None if needed is None else round(max(needed - mass, 0.0), 1)
+def _tenths(needed: Quantity, mass_g: float) -> Cell:
+    """What is needed beyond a mass, g, never below zero; "36.5+" where it is at least that."""
+    if needed.value is None:
+        return None
+    grams = round(max(needed.value - mass_g, 0.0), 1)
+    return f"{grams:g}+" if needed.at_least else grams

@@ -114,6 +114,16 @@ def make_risk(risk_id: str, concern: str | None = None, **more: Any) -> RiskResu
     return RiskResult(id=risk_id, **{**facts, **more})
 
 
+def make_no_data(risk_id: str, code: str, **numbers: Any) -> RiskResult:
+    """A risk that was asked about, with too little to answer it."""
+    return RiskResult(
+        id=risk_id,
+        status="not_enough_data",
+        window=Window(start=None, end=None),
+        reasons=(Reason(code=code, numbers=numbers),),
+    )
+
+
 def make_assessment(issued_on: dt.date, **more: Any) -> Assessment:
     """An assessment in which nothing is asked, but for what is given."""
     risks = {risk.id: risk for risk in more.pop("risks", ())}
@@ -249,6 +259,7 @@ def make() -> SimpleNamespace:
         assessment=make_assessment,
         autumn_animals=autumn_animals,
         autumn_risk=autumn_risk,
+        no_data=make_no_data,
         quantity=quantity,
         risk=make_risk,
         weather=make_weather,
