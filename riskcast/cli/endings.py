@@ -46,10 +46,13 @@ class Commands(click.Group):
             _trace()
             ctx.exit(InputMissingError.exit_code)
         except Exception as error:
-            _say(
-                f"riskcast stopped at a fault of its own ({type(error).__name__}), not at yours. "
-                f"Set {_DEBUG}=1, run it again, and report what it then prints."
+            way_on = (
+                "Please report what follows."
+                if debugging()
+                else f"Set {_DEBUG}=1, run it again, and report what it then prints."
             )
+            name = type(error).__name__
+            _say(f"riskcast stopped at a fault of its own ({name}), not of yours. {way_on}")
             _trace()
             ctx.exit(RiskcastError.exit_code)
 

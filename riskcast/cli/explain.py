@@ -24,7 +24,7 @@ Example:
 @click.option(
     "--animal",
     metavar="LABEL",
-    help="As `riskcast triage` names it. Default: the animal that leads the alert.",
+    help="As `riskcast triage` names it. Default: the most urgent one.",
 )
 @as_of_option
 @console_options
@@ -37,4 +37,4 @@ def explain(site_file: Path, animal: str | None, as_of: dt.date | None, console:
     console.progress(f"riskcast explain {site_file}")
     from riskcast import pipeline
 
-    click.echo(pipeline.explain(site_file, as_of=as_of, animal=animal))
+    click.echo(pipeline.explain(site_file, as_of=as_of, animal=animal, progress=console.step))

@@ -43,7 +43,7 @@ def visits(site_file: Path, as_of: dt.date | None, form: Format, console: Consol
     console.progress(f"riskcast visits {site_file}")
     from riskcast import pipeline
 
-    show(pipeline.visits(site_file, as_of=as_of), form)
+    show(pipeline.visits(site_file, as_of=as_of, progress=console.step), form)
 
 
 @click.command(epilog=_TRIAGE_EPILOG, short_help="One row an animal, most urgent first.")
@@ -83,7 +83,7 @@ def triage(
     from riskcast import pipeline
 
     if animals is None and site_file is not None:
-        table = pipeline.triage(site_file, as_of=as_of)
+        table = pipeline.triage(site_file, as_of=as_of, progress=console.step)
     else:
         latitude, longitude = near or _place_of(site_file)
         table = pipeline.triage_found(
@@ -95,6 +95,7 @@ def triage(
             history=history,
             timezone=timezone,
             site_path=site_file,
+            progress=console.step,
         )
     show(table, form)
 

@@ -35,6 +35,7 @@ __all__ = [
     "NumberOrTable",
     "OurFile",
     "OurPath",
+    "SecretFile",
     "Sender",
     "SpeciesName",
     "Switch",
@@ -236,7 +237,13 @@ def _path_text(value: Any) -> Any:
     return value
 
 
+def _expanded(value: Any) -> Any:
+    """A system service gets its secrets in a folder it learns of only when it starts."""
+    return os.path.expandvars(value) if isinstance(value, str) else value
+
+
 OurPath = Annotated[Path, BeforeValidator(_path_text), AfterValidator(_rooted)]
+SecretFile = Annotated[OurPath, BeforeValidator(_expanded)]
 OurFile = Annotated[OurPath, AfterValidator(_must_exist)]
 
 

@@ -34,6 +34,7 @@ from riskcast.site.fields import (
     NumberOrTable,
     OurFile,
     OurPath,
+    SecretFile,
     Sender,
     SpeciesName,
     Switch,
@@ -255,7 +256,7 @@ class Mail(Section):
     port: Annotated[Whole, between(1, 65535, "(a port number)")] = _PORT_OF["tls"]
     security: Annotated[Literal["tls", "starttls", "none"], Field(validate_default=True)] = "tls"
     username: Text | None = None
-    password_file: OurPath | None = Field(default=None, repr=False, exclude=True)
+    password_file: SecretFile | None = Field(default=None, repr=False, exclude=True)
     password_command: SecretStr | None = Field(default=None, repr=False, exclude=True)
     from_: Sender = Field(alias="from")
     reply_to: Address | None = None
