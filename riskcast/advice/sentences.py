@@ -64,6 +64,7 @@ class Sentences:
             "say": self.reason,
             "name": self.name,
             "lasts": self.reserve_lasts,
+            "assumed": self.assumption,
             **more,
         }
         self._assessment = assessment
@@ -85,11 +86,23 @@ class Sentences:
         found = getattr(self._modules[template], name, None)
         if not callable(found):
             raise RiskcastError(f"{template} has no sentence for {name!r}")
-        return plain(found(*arguments))
+        try:
+            return plain(found(*arguments))
+        except jinja2.UndefinedError as error:
+            raise RiskcastError(f"{template}, {name}: {error.message}") from error
 
     def render(self, template: str) -> str:
-        """A whole template."""
-        return environment().get_template(template).render(self._context)
+        """A whole template.
+
+        Raises
+        ------
+        RiskcastError
+            Something it names is not there.
+        """
+        try:
+            return environment().get_template(template).render(self._context)
+        except jinja2.UndefinedError as error:
+            raise RiskcastError(f"{template}: {error.message}") from error
 
     def reason(self, reason: Reason) -> str:
         """The sentence of a reason code.
@@ -99,10 +112,22 @@ class Sentences:
         RiskcastError
             The code is unknown, or a number its sentence needs is missing.
         """
-        try:
-            return self.macro("reasons.j2", reason.code, reason.numbers)
-        except jinja2.UndefinedError as error:
-            raise RiskcastError(f"reason {reason.code!r}: {error.message}") from error
+        return self.macro("reasons.j2", reason.code, reason.numbers)
+
+    def assumption(self, text: str) -> str:
+        """The sentence of something taken for granted in reading the sheet.
+
+        Parameters
+        ----------
+        text : "code: file and place", as the records have it
+
+        Raises
+        ------
+        RiskcastError
+            The code is unknown.
+        """
+        code, _, where = text.partition(":")
+        return self.macro("sheet.j2", code, plain(where))
 
     def name(self, animal: AnimalOutlook) -> str:
         """How this role may hear an animal called: no box for the rehabilitator."""

@@ -425,7 +425,7 @@ def troubled(make: SimpleNamespace) -> Assessment:
                 "used": 90,
                 "last_check": dt.date(2025, 10, 18),
                 "set_aside": rows,
-                "assumptions": ("Commas were read as decimal points.",),
+                "assumptions": ("decimal_comma: weights.xlsx, 3 cells",),
             }
         ),
     )

@@ -258,7 +258,7 @@ class TestSaidAloud:
         assert text.count("Correct the sheet, or set weights.unit.") == 5
         assert '- weights.xlsx, row 17, body_mass_g "195": an adult weighs 10 to 45 g.' in text
         assert "2 more rows are in the list beside this run." in text
-        assert "Commas were read as decimal points." in text
+        assert "We read the comma in a weight as a decimal point (weights.xlsx, 3 cells)." in text
         for role in ("coordinator", "rehabilitator"):
             assert "Rows of your sheet" not in letter(troubled, role).text
 

@@ -7,12 +7,15 @@ index at most 8 over the mail. ARI = 4.71 characters/words + 0.5 words/sentences
 
 from __future__ import annotations
 
+import datetime as dt
+import itertools
 import re
 from typing import Any
 
 import pytest
 
-ROLES = ("monitor", "coordinator", "rehabilitator")
+from riskcast.advice import ROLES, advise, letters
+
 SEASONS = ("autumn", "winter", "spring")
 MOST_WORDS, MEAN_WORDS, MOST_ARI = 25, 15, 8
 
@@ -142,3 +145,29 @@ def test_with_shares_and_everything_wrong_it_stays_readable(role, troubled, lett
     text = letter(troubled, role).text
     assert [s for s in sentences(text) if len(words(s)) > MOST_WORDS] == []
     assert readability_index(text) <= MOST_ARI
+
+
+ANSWERS = (None, "low", "moderate", "high", "no_data")
+DATES = (dt.date(2025, 9, 20), dt.date(2025, 10, 27), dt.date(2026, 1, 12), dt.date(2026, 4, 6))
+# Every 13th of the 625 mixes: 13 and 5 have no common factor, so each answer meets each other.
+MIXES = list(itertools.product(ANSWERS, repeat=4))[::13]
+
+
+@pytest.mark.parametrize("mix", MIXES, ids=lambda mix: "-".join(map(str, mix)))
+def test_any_mix_of_risks_gives_three_plain_letters(mix, make, visits, sp):
+    issued_on = DATES[MIXES.index(mix) % len(DATES)]
+    ids = ("autumn_mass", "winter_arousal", "winter_reserve", "spring_food")
+    codes = ("no_weights", "series_too_short", "no_past_years", "no_food_date")
+    risks = tuple(
+        make.no_data(name, code) if answer == "no_data" else make.risk(name, answer)
+        for name, code, answer in zip(ids, codes, mix, strict=True)
+    )
+    animals = make.autumn_animals(issued_on)
+    assessment = make.assessment(issued_on, risks=risks, animals=animals)
+    written = letters(assessment, advise(assessment, visits, sp), visits, sp)
+    assert [letter.role for letter in written] == list(ROLES)
+    for letter in written:
+        assert [s for s in sentences(letter.text) if len(words(s)) > MOST_WORDS] == []
+        assert readability_index(letter.text) <= MOST_ARI
+        assert len(letter.subject) <= 78
+        assert len(sentences(letter.first_line)) == 2

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import re
 from typing import Any
 
 import pytest
@@ -70,6 +72,7 @@ CODES: dict[str, tuple[dict[str, Any], str]] = {
     "past_years_short": ({"have": 12, "asked": 20}, "12 past years of weather, not the 20"),
     "normals_not_possible": ({"have": 2, "needed": 5}, "With 2 past years"),
     "gap_filled": ({"share_last_10_days": 0.123, "hours": 30}, "12 % of the last 10 days"),
+    "earlier_gap_filled": ({"hours": 40}, "a gap of 40 hours"),
     "single_forecast": ({}, "only one forecast"),
     "stale_forecast": ({"age_hours": 60.2, "max_age_hours": 36.0}, "60 hours, and our limit is 36"),
     "weights_old": ({"days": 30}, "30 days old"),
@@ -96,6 +99,8 @@ def test_each_code_has_a_sentence_with_its_numbers(code, say):
     assert piece in said
     assert said[0].isupper() or said[0].isdigit()
     assert said.endswith(".")
+    sentences = re.split(r"[.:](?:\s|$)", said)
+    assert max(len(sentence.split()) for sentence in sentences) <= 25
 
 
 def test_no_sentence_without_a_test():
@@ -110,7 +115,7 @@ def test_an_unknown_code_is_an_error(say):
 
 
 def test_a_missing_number_is_an_error_that_names_the_code(say):
-    with pytest.raises(RiskcastError, match="reason 'gap'"):
+    with pytest.raises(RiskcastError, match=r"reasons\.j2, gap"):
         say.reason(Reason(code="gap"))
 
 
@@ -153,3 +158,47 @@ def test_the_rehabilitator_hears_no_box(code, autumn, sp):
     numbers, _ = CODES[code]
     said = Sentences(autumn, sp, role="rehabilitator").reason(Reason(code=code, numbers=numbers))
     assert "box" not in said.lower()
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        "bag_subtracted",
+        "column_not_read",
+        "day_number",
+        "decimal_comma",
+        "delimiter",
+        "header_row",
+        "latin_1",
+        "merged_filled",
+        "merged_not_filled",
+        "read_as_xlsx",
+        "utf_16",
+        "worksheet_not_read",
+    ],
+)
+def test_how_the_sheet_was_read_has_a_sentence(code, say):
+    said = say.assumption(f"{code}: weights.csv, 3 cells")
+    assert "weights.csv, 3 cells" in said
+    assert code not in said
+
+
+def test_an_unknown_way_of_reading_is_an_error(say):
+    with pytest.raises(RiskcastError, match="guessed"):
+        say.assumption("guessed: weights.csv")
+
+
+@pytest.mark.parametrize(
+    "code", ["weight_too_old", "weighed_in_spring", "not_asked_now", "not_carried"]
+)
+def test_each_way_not_to_be_ranked_has_words(code, say, make):
+    animal = make.animal(dt.date(2025, 10, 27), "a", "1", 12.0, ranked=False, why_not=code)
+    said = say.macro("animals.j2", "remark", animal)
+    assert said.startswith("not ranked: ")
+    assert code not in said
+
+
+def test_an_unknown_way_not_to_be_ranked_is_an_error(say, make):
+    animal = make.animal(dt.date(2025, 10, 27), "a", "1", 12.0, ranked=False, why_not="shy")
+    with pytest.raises(RiskcastError, match="shy"):
+        say.macro("animals.j2", "remark", animal)
