@@ -45,7 +45,7 @@ def nest_series() -> Callable[..., xr.DataArray]:
 
 @pytest.fixture(scope="session")
 def real_data() -> Path:
-    """Folder of real recorded files, named by RISKCAST_REAL_DATA; skipped, saying so, without it."""
+    """Folder of real recorded files that RISKCAST_REAL_DATA names; without it, a skip."""
     named = os.environ.get("RISKCAST_REAL_DATA")
     if not named:
         pytest.skip("RISKCAST_REAL_DATA does not name a folder of real files")

@@ -46,7 +46,9 @@ def gather(
     chance = {"draws": draws, "seed": seed}
     drawn = sp.draw(draws, seed)
     nights = habitat.nights(season.futures, site.place, sp, nest=nest)
-    food = habitat.food_dates(season.futures, site.habitat, drawn)
+    food = habitat.food_dates(
+        season.futures, site.habitat, drawn, timezone=site.place.timezone, as_of=now.issued_at
+    )
     past = season.past_years
     has_past = bool(past.sizes["member"])
     past_nest = habitat.nest_temperature(past, site.habitat, sp) if has_past else None
@@ -80,7 +82,9 @@ def gather(
             issued_at=now.issued_at,
             **chance,
         )
-        past_food = habitat.food_dates(past, site.habitat, drawn)["food_date"]
+        past_food = habitat.food_dates(
+            past, site.habitat, drawn, timezone=site.place.timezone, as_of=now.issued_at
+        )["food_date"]
         adults = physiology.winter(
             past_nest, sp.risk.gate_masses, sp, onset=onset, feeding="found", **chance
         )

@@ -127,6 +127,8 @@ def run(
         raise UsageError("--send needs the network, --offline forbids it: choose one.")
     if send and site.mail is None:
         raise UsageError("--send needs a [mail] section in the site file.")
+    # Made before anything is computed: a password that cannot be had is told at once.
+    transport = delivery.SmtpTransport(site.mail) if send and site.mail else None
     made = forecast(site, now, progress=say)
 
     say("advice and letters")
@@ -156,10 +158,12 @@ def run(
         messages=messages if site.mail else (),
     )
     delivered: tuple[Delivered, ...] = ()
-    if send and site.mail is not None:
+    if transport is not None:
         say("mail")
-        delivered = delivery.send_all(
-            archive, messages, delivery.SmtpTransport(site.mail), now=str(now.issued_at)
+        sent_at = str(now.issued_at)
+        delivered = (
+            *delivery.left_behind(archive, site.place.id, now=sent_at),
+            *delivery.send_all(archive, messages, transport, now=sent_at),
         )
     return Run(made, advice, letters, messages, document, short, folder, files, delivered)
 

@@ -19,13 +19,16 @@ if TYPE_CHECKING:
 
 __all__ = ["letters_to_messages", "write_run"]
 
+# Without [mail] letters are files only; the address says so and names no place.
+_NO_SENDER = "riskcast <riskcast@riskcast.invalid>"
+
 
 def letters_to_messages(
     site: Site, letters: Sequence[Letter], assessment: Assessment
 ) -> tuple[StoredMessage, ...]:
     """One message per recipient: the letter of their role."""
     by_role = {letter.role: letter for letter in letters}
-    sender = site.mail.from_ if site.mail else f"riskcast <riskcast@{site.place.id}.invalid>"
+    sender = site.mail.from_ if site.mail else _NO_SENDER
     reply_to = site.mail.reply_to if site.mail else None
     return tuple(
         delivery.stored(

@@ -68,7 +68,11 @@ def find_animal(assessment: Assessment, wanted: str | None) -> AnimalOutlook:
 
 
 def chain(
-    animal: AnimalOutlook, evidence: Evidence, assessment: Assessment, nest: xr.DataArray, sp: Species
+    animal: AnimalOutlook,
+    evidence: Evidence,
+    assessment: Assessment,
+    nest: xr.DataArray,
+    sp: Species,
 ) -> str:
     """The whole chain for one animal, as text for a terminal.
 
@@ -141,7 +145,9 @@ def _autumn(animal: AnimalOutlook, evidence: Evidence) -> list[str]:
     lines = ["3  Growth and onset"]
     if "own_gain" in own and own["own_gain"].notna().all():
         gain, sd = float(own["own_gain"].iloc[0]), float(own["own_gain_sd"].iloc[0])
-        lines.append(f"   own weighings: {gain:.2f} ± {sd:.2f} g a full night, combined by precision")
+        lines.append(
+            f"   own weighings: {gain:.2f} ± {sd:.2f} g a full night, combined by precision"
+        )
     else:
         lines.append("   no own gain known: the species' gain stands alone")
     lines += [
@@ -234,9 +240,7 @@ def _result(animal: AnimalOutlook, assessment: Assessment) -> list[str]:
     for feeding, words in (("none", "no food found"), ("found", "food found")):
         in_hand = animal.days_in_hand[feeding]  # type: ignore[index]
         spare = animal.days_to_spare[feeding]  # type: ignore[index]
-        lines.append(
-            f"   {words}: days in hand {_value(in_hand)}, days to spare {_value(spare)}"
-        )
+        lines.append(f"   {words}: days in hand {_value(in_hand)}, days to spare {_value(spare)}")
     lines.append(f"   against this site's normal winter {_value(animal.days_vs_normal)}")
     if animal.key != REFERENCE:
         lines.append(f"   against the reference animal {_value(animal.days_vs_reference)}")
@@ -274,8 +278,11 @@ def _sources(sp: Species) -> list[str]:
     used = {parameter.source for parameter in sp.parameters.values()}
     return [
         "Sources",
-        *(f"  {key}: {source.cite} [read: {source.read}]"
-          for key, source in sources().items() if key in used),
+        *(
+            f"  {key}: {source.cite} [read: {source.read}]"
+            for key, source in sources().items()
+            if key in used
+        ),
     ]
 
 

@@ -1,4 +1,4 @@
-"""Csorba 2003, Acta Zool. Acad. Sci. Hung.: 18 animals at 5 ± 2 °C for 108 days lost 29 % on average.
+"""Csorba 2003, Acta Zool. Acad. Sci. Hung.: 18 animals, 5 ± 2 °C, 108 days, mean loss 29 %.
 
 Read in a published digest, not in the paper. The arousal multiplier is calibrated on the mean
 loss: that test guards the calibration and is no evidence for it. Survivors began at 18.19 g,
