@@ -22,13 +22,16 @@ _JITTER_MM = 0.02
 _LEAST_STEPS = 25
 
 
-def per_step(amount: Values, time: npt.NDArray[np.datetime64]) -> tuple[Values, str]:
+def per_step(
+    amount: Values, time: npt.NDArray[np.datetime64], *, forecast: bool
+) -> tuple[Values, str]:
     """Amounts of each step from what a file stores under ``tp``.
 
     Parameters
     ----------
     amount : (member, row) mm, NaN where missing
     time : (row,) datetime64, increasing
+    forecast : the file holds one forecast, whose totals may run on from its start
 
     Returns
     -------
@@ -43,7 +46,7 @@ def per_step(amount: Values, time: npt.NDArray[np.datetime64]) -> tuple[Values, 
     if amount.shape[1] < 2 or not np.nansum(amount) > 0 or bool((falls & ~new_day).any()):
         return amount, "step"
     if not falls.any():
-        if amount.shape[1] < _LEAST_STEPS:
+        if not forecast or amount.shape[1] < _LEAST_STEPS:
             return amount, "step"
         first = np.full((amount.shape[0], 1), np.nan)
         # The forecast itself begins with nothing fallen.

@@ -60,6 +60,7 @@ def decode(path: Path, source: str, place: Place, as_of: np.datetime64 | None) -
         if not len(position):
             return None
         table = Table(source, times, position + 1, "time step", np.zeros(1, dtype=np.int64))
+        table.forecast = "step" in file.dims or "forecast_reference_time" in file.variables
         found = find(file)
         if "air_temperature" not in found:
             say_what_is_missing(file, table)
@@ -72,8 +73,8 @@ def decode(path: Path, source: str, place: Place, as_of: np.datetime64 | None) -
         except (OSError, RuntimeError) as error:
             raise _damaged(source, error) from None
         _height(file, index, table)
-        forecast = "step" in file.dims
-        table.attrs |= credit(file.attrs, [v.attrs for v in found.values()], times, forecast)
+        marks = [variable.attrs for variable in found.values()]
+        table.attrs |= credit(file.attrs, marks, times, table.forecast)
     derive(table)
     return table
 
@@ -114,10 +115,28 @@ def _parsed(text: str, source: str) -> np.datetime64:
 
 def _open(path: Path, source: str) -> xr.Dataset:
     try:
+        _check_whole(path, source)
         # Times are decoded after the cut at as_of, so that no later stamp can matter.
         return xr.open_dataset(path, engine="netcdf4", decode_times=False, cache=False)
-    except (OSError, RuntimeError, ValueError, KeyError) as error:
+    except (OSError, RuntimeError, ValueError, TypeError, LookupError) as error:
         raise _damaged(source, error) from None
+
+
+def _check_whole(path: Path, source: str) -> None:
+    """The NetCDF library reads zeros past the end of a classic file that was cut off.
+
+    SciPy's reader does not: it lays every variable over the bytes that are there.
+    """
+    with path.open("rb") as file:
+        magic = file.read(4)
+    if magic == b"CDF\x05":
+        problem = "the 64-bit-data variant of NetCDF cannot be checked for being whole."
+        raise refuse(source, "", problem, remedy="Convert it: nccopy -k nc4 FILE NEW.nc")
+    if magic.startswith(b"CDF"):
+        from scipy.io import netcdf_file  # only classic files need it
+
+        with netcdf_file(path, "r", mmap=True):
+            pass
 
 
 def _damaged(source: str, error: Exception) -> WeatherError:
@@ -335,7 +354,7 @@ def _converted(
         table.fault(f"units of {variable.name}", str(error), stated or "", remedy)
         return None
     if name == "precipitation" and not rate and key(variable.name) in _RUNNING:
-        converted, kind = per_step(converted, table.time)
+        converted, kind = per_step(converted, table.time, forecast=table.forecast)
         table.attrs["precipitation_stored"] = _STORED[kind]
     table.rate |= rate
     return converted

@@ -20,8 +20,8 @@ __all__ = ["LONGEST_STEP", "SHORT_GAP", "check", "close_short_gaps", "grid"]
 LONGEST_STEP = 3
 SHORT_GAP = 3
 
-# °C. Kelvin read as °C lies above it, °C read as Kelvin below its negative.
-_NO_AIR_BEYOND = 150.0
+# °C. Kelvin read as °C lies between them, °C read as Kelvin between their negatives.
+_LIKE_KELVIN = (180.0, 340.0)
 
 # A run of this many equal steps is how the file is written; a single long one is a gap.
 _STEPS_MEANT = 4
@@ -111,7 +111,7 @@ def _mistaken_units(name: str, values: Values) -> tuple[str, str] | None:
     """Problem and remedy where the values belie the units the file states."""
     if VARIABLES[name].quantity == "temperature":
         middle = float(np.median(values))
-        if abs(middle) > _NO_AIR_BEYOND:
+        if _LIKE_KELVIN[0] < abs(middle) < _LIKE_KELVIN[1]:
             told, meant = ("degC", "K") if middle > 0 else ("K", "degC")
             problem = f"the file says {told}, but its values are those of {meant}: half of them"
             problem += f" lie beyond {middle:.0f} degC when read as it says."

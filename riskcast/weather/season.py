@@ -49,6 +49,9 @@ __all__ = ["Season", "season"]
 # More than a fifth of an optional variable missing in the season so far: it is left out.
 _LEAST_OPTIONAL = 0.8
 
+# Nobody misses it where no file has it: the nest's own column is computed without it.
+_SELDOM = ("soil_temperature",)
+
 
 @dataclass(frozen=True)
 class Season:
@@ -187,7 +190,7 @@ def _variables(
         source = _lacking(name, history, forecast, axis, years)
         if source is None:
             names.append(name)
-        else:
+        elif name not in _SELDOM or name in history.values or name in forecast.values:
             notes.append(Note("no_variable", {"name": name, "source": source}))
     return names, notes
 

@@ -34,6 +34,7 @@ class Table:
         names of `dataset.VARIABLES` the ingredients ``dew_point``, ``eastward_wind`` and
         ``northward_wind`` until `derive` has used them
     rate : precipitation is mm per hour, not an amount per step
+    forecast : the rows are steps of one forecast
     cell : latitude and longitude of the values, None where the file does not say
     elevation_m : height the values stand for, None where the file does not say
     faults : what was found wrong on the way
@@ -46,6 +47,7 @@ class Table:
     member: npt.NDArray[np.int64]
     values: dict[str, Values] = field(default_factory=dict)
     rate: bool = False
+    forecast: bool = False
     depth: Values = field(default_factory=lambda: np.zeros(0))
     cell: tuple[float, float] | None = None
     elevation_m: float | None = None
