@@ -62,7 +62,7 @@ class Block:
 
     kind: Literal["heading", "paragraph", "items"]
     text: str = ""
-    items_: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -226,9 +226,9 @@ def _blocks(rendered: str) -> tuple[Block, ...]:
     for mark, words in parts:
         text = " ".join(words)
         if mark == "-" and blocks and blocks[-1].kind == "items":
-            blocks[-1] = Block("items", items_=(*blocks[-1].items_, text))
+            blocks[-1] = Block("items", lines=(*blocks[-1].lines, text))
         elif mark == "-":
-            blocks.append(Block("items", items_=(text,)))
+            blocks.append(Block("items", lines=(text,)))
         elif text:
             blocks.append(Block("heading" if mark == "#" else "paragraph", text))
     return tuple(blocks)
@@ -238,7 +238,7 @@ def _as_text(first: str, blocks: tuple[Block, ...]) -> str:
     lines = _wrapped(first)
     for block in blocks:
         if block.kind == "items":
-            for item in block.items_:
+            for item in block.lines:
                 lines += _wrapped(item, indent="- ", hang="  ")
         elif block.kind == "heading":
             lines += ["", "", block.text, "-" * len(block.text)]
