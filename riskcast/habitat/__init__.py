@@ -1,0 +1,83 @@
+"""What does the nest feel, what are the nights like, what is there to eat, how long is the day?"""
+
+from __future__ import annotations
+
+from riskcast.habitat.column import (
+    Column,
+    conduct,
+    litter_column,
+    steady_profile,
+    surface_in_balance,
+)
+from riskcast.habitat.daylight import (
+    SunTimes,
+    day_length,
+    equation_of_time,
+    solar_noon,
+    sun_times,
+)
+from riskcast.habitat.food import food_dates, food_share
+from riskcast.habitat.humidity import (
+    dew_point,
+    nest_vapour_pressure_deficit,
+    saturation_vapour_pressure,
+    saturation_vapour_pressure_fao56,
+    vapour_pressure_deficit,
+)
+from riskcast.habitat.nest import SPIN_UP_DAYS, box_temperature, canopy_air, nest_temperature
+from riskcast.habitat.nights import autumn_food_left, feeding_share, nights
+from riskcast.habitat.own_dates import STAGES, OwnDates, read_own_dates
+from riskcast.habitat.phenology import (
+    chilling_days,
+    first_day_above,
+    generic_requirement,
+    thermal_time,
+)
+from riskcast.habitat.soil import (
+    damping_depth,
+    litter_conductivity,
+    litter_heat_capacity,
+    steady_interfaces,
+    temperature_step,
+    temperature_wave,
+)
+
+__all__ = [
+    "SPIN_UP_DAYS",
+    "STAGES",
+    "Column",
+    "OwnDates",
+    "SunTimes",
+    "autumn_food_left",
+    "box_temperature",
+    "canopy_air",
+    "chilling_days",
+    "conduct",
+    "damping_depth",
+    "day_length",
+    "dew_point",
+    "equation_of_time",
+    "feeding_share",
+    "first_day_above",
+    "food_dates",
+    "food_share",
+    "generic_requirement",
+    "litter_column",
+    "litter_conductivity",
+    "litter_heat_capacity",
+    "nest_temperature",
+    "nest_vapour_pressure_deficit",
+    "nights",
+    "read_own_dates",
+    "saturation_vapour_pressure",
+    "saturation_vapour_pressure_fao56",
+    "solar_noon",
+    "steady_interfaces",
+    "steady_profile",
+    "sun_times",
+    "surface_in_balance",
+    "temperature_step",
+    "temperature_wave",
+    "thermal_time",
+    "vapour_pressure_deficit",
+]
