@@ -16,6 +16,9 @@ __all__ = ["Commands", "debugging"]
 _INTERRUPTED = 130
 _DEBUG = "RISKCAST_DEBUG"
 
+# What the operating system says when a name is wrong or a person may not use it.
+_REFUSED = (FileNotFoundError, PermissionError, NotADirectoryError, IsADirectoryError)
+
 
 def debugging() -> bool:
     return bool(os.environ.get(_DEBUG))
@@ -41,20 +44,26 @@ class Commands(click.Group):
             _say(str(error))
             _trace()
             ctx.exit(error.exit_code)
-        except (FileNotFoundError, PermissionError, NotADirectoryError, IsADirectoryError) as error:
-            _say(f"{error.filename}: {error.strerror}. Correct the name, or who may use it.")
-            _trace()
-            ctx.exit(InputMissingError.exit_code)
         except Exception as error:
-            way_on = (
-                "Please report what follows."
-                if debugging()
-                else f"Set {_DEBUG}=1, run it again, and report what it then prints."
-            )
-            name = type(error).__name__
-            _say(f"riskcast stopped at a fault of its own ({name}), not of yours. {way_on}")
-            _trace()
-            ctx.exit(RiskcastError.exit_code)
+            ctx.exit(_end_of(error))
+
+
+def _end_of(error: Exception) -> int:
+    """Say what happened, and return the exit code."""
+    code = RiskcastError.exit_code
+    if isinstance(error, _REFUSED) and error.filename:
+        _say(f"{error.filename}: {error.strerror}. Correct the name, or who may use it.")
+        code = InputMissingError.exit_code
+    else:
+        way_on = (
+            "Please report what follows."
+            if debugging()
+            else f"Set {_DEBUG}=1, run it again, and report what it then prints."
+        )
+        name = type(error).__name__
+        _say(f"riskcast stopped at a fault of its own ({name}), not of yours. {way_on}")
+    _trace()
+    return code
 
 
 def _say(text: str) -> None:
