@@ -17,7 +17,7 @@ UNITS = {
 }
 
 
-def hourly(first, last):
+def _hourly(first, last):
     """(time,) datetime64[ns], both ends included."""
     return np.arange(np.datetime64(first, "h"), np.datetime64(last, "h") + 1).astype(
         "datetime64[ns]"
@@ -38,19 +38,29 @@ def curves(time):
     }
 
 
-def weather_file(time, members=None, place=(50.0, -4.0), **extra):
+def _weather_file(time, members=None, place=(50.0, -4.0), **extra):
     """A Dataset as a provider would write it, one point."""
     data = {}
     for name, values in curves(time).items():
         dims, array = ("time",), values
         if members is not None:
             dims = ("member", "time")
-            array = values + np.arange(members)[:, None] * (name == "air_temperature")
+            array = values + np.arange(members)[:, None] / 10 * (name == "air_temperature")
         data[name] = (dims, array, {"units": UNITS[name]})
     coords = {"time": time, "latitude": place[0], "longitude": place[1], **extra}
     if members is not None:
         coords["member"] = np.arange(members)
     return xr.Dataset(data, coords)
+
+
+@pytest.fixture(scope="session")
+def hourly():
+    return _hourly
+
+
+@pytest.fixture(scope="session")
+def weather_file():
+    return _weather_file
 
 
 @pytest.fixture
@@ -84,7 +94,7 @@ def make_place():
 def seven_years(tmp_path_factory):
     """History from July 2018 to 25 October 2025, 08:00, hourly, as NetCDF."""
     path = tmp_path_factory.mktemp("history") / "history.nc"
-    weather_file(hourly("2018-07-01T00", "2025-10-25T08")).to_netcdf(path)
+    _weather_file(_hourly("2018-07-01T00", "2025-10-25T08")).to_netcdf(path)
     return path
 
 
@@ -93,8 +103,8 @@ def three_members(tmp_path_factory):
     """Forecast of 25 October 2025, 06:00, with half a past day, for 10 days."""
     path = tmp_path_factory.mktemp("forecast") / "forecast.nc"
     made = np.datetime64("2025-10-25T06", "ns")
-    file = weather_file(
-        hourly("2025-10-25T00", "2025-11-04T23"), members=3, forecast_reference_time=made
+    file = _weather_file(
+        _hourly("2025-10-25T00", "2025-11-04T23"), members=3, forecast_reference_time=made
     )
     file.to_netcdf(path)
     return path
@@ -103,8 +113,9 @@ def three_members(tmp_path_factory):
 @pytest.fixture
 def config(seven_years, three_members):
     def make(**changes):
-        keys = {"forecast": str(three_members), "history": str(seven_years), "past_years": 6}
-        return Weather(**{**keys, **{k: str(v) if k in keys and k != "past_years" else v
-                                     for k, v in changes.items()}})  # fmt: skip
+        keys = {"forecast": three_members, "history": seven_years, "past_years": 6} | changes
+        for name in ("forecast", "history"):
+            keys[name] = str(keys[name])
+        return Weather(**keys)
 
     return make

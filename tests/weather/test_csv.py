@@ -161,7 +161,7 @@ def test_words_in_a_column_are_named_with_row_and_value(table, place):
 
 def test_a_short_row_is_named(table, place):
     text = GMT + HEADING + ROWS + "2025-01-01T03:00,3.1\n"
-    with pytest.raises(WeatherError, match="row 8.*1 of 4 rows do not have the 4 cells"):
+    with pytest.raises(WeatherError, match=r"row 8.*1 of 4 rows do not have the 4 cells"):
         read(table(text), place)
 
 
