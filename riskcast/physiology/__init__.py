@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from riskcast.physiology.autumn import autumn, feeding_response, gain_taper, onset_logit, own_gains
+from riskcast.physiology.spend import expected_spend
 from riskcast.physiology.spring import emergence, emergence_logit, gap_cost
 from riskcast.physiology.torpor import (
     arousal_cost,
@@ -17,7 +18,7 @@ from riskcast.physiology.torpor import (
     torpid_body_temperature,
     torpid_rate,
 )
-from riskcast.physiology.winter import expected_spend, spent_until, winter
+from riskcast.physiology.winter import spent_until, winter, winter_and_need
 
 __all__ = [
     "arousal_cost",
@@ -42,4 +43,5 @@ __all__ = [
     "torpid_body_temperature",
     "torpid_rate",
     "winter",
+    "winter_and_need",
 ]

@@ -24,9 +24,9 @@ import numpy.typing as npt
 
 from riskcast.physiology.torpor import (
     arousal_cost,
-    arousal_hazard,
     arousal_length,
     grams_per_ml_oxygen,
+    log_arousal_hazard,
     season_factor,
     torpid_rate,
 )
@@ -36,6 +36,7 @@ __all__ = ["Budget", "Course", "Luck", "cumulate", "jump", "season_of", "trailin
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+_DRAWS_AT_ONCE = 16
 
 
 @dataclass(frozen=True)
@@ -117,18 +118,19 @@ def cumulate(nest: FloatArray, t24: FloatArray, season: FloatArray, sp: Species)
     season : (draw, hour) or (hour,), factor on the hazard
     sp : Species, drawn
     """
-    columns = sp.columns()
-    grams = grams_per_ml_oxygen(columns)
-    shape = (sp.draws or 1, nest.size)
-    hazard = columns.torpor.arousal_multiplier * arousal_hazard(t24, columns) * season
-    loss = grams * torpid_rate(nest, columns)
-    return Budget(
-        hazard=_cumulated(np.broadcast_to(hazard, shape)),
-        loss=_cumulated(np.broadcast_to(loss, shape)),
-        nest=nest,
-        grams=np.broadcast_to(grams.ravel(), shape[:1]),
-        sp=sp,
-    )
+    draws = sp.draws or 1
+    hazard, loss = (np.empty((draws, nest.size + 1)) for _ in range(2))
+    grams = np.broadcast_to(grams_per_ml_oxygen(sp).ravel(), (draws,))
+    log_season = np.broadcast_to(np.log(season), (draws, nest.size))
+    # A few draws at a time, so that what is worked on stays in the processor's cache.
+    for first in range(0, draws, _DRAWS_AT_ONCE):
+        some = slice(first, min(first + _DRAWS_AT_ONCE, draws))
+        columns = sp.some(some).columns()
+        log_hazard = log_arousal_hazard(t24, columns) + log_season[some]
+        log_hazard += np.log(columns.torpor.arousal_multiplier)
+        _cumulate(np.exp(log_hazard, out=log_hazard), hazard[some])
+        _cumulate(torpid_rate(nest, columns) * grams[some, np.newaxis], loss[some])
+    return Budget(hazard=hazard, loss=loss, nest=nest, grams=grams, sp=sp)
 
 
 def season_of(times: npt.ArrayLike, sp_columns: Species, on: bool) -> FloatArray:
@@ -258,8 +260,6 @@ class _Rows:
         return np.asarray(np.where(beyond, np.inf, right - 1 + np.clip(part, 0.0, 1.0)))
 
 
-def _cumulated(per_hour: FloatArray) -> FloatArray:
-    out = np.empty((per_hour.shape[0], per_hour.shape[1] + 1))
+def _cumulate(per_hour: FloatArray, out: FloatArray) -> None:
     out[:, 0] = 0.0
-    np.cumsum(per_hour, axis=1, out=out[:, 1:])
-    return out
+    np.cumsum(np.broadcast_to(per_hour, (out.shape[0], out.shape[1] - 1)), axis=1, out=out[:, 1:])

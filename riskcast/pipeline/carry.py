@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -66,12 +66,20 @@ def gather(
     )
     onset = _reference_onset(nights, sp, past_nights, end, **chance)
     masses, onsets = _with_reference(autumn, onset, float(sp.risk.reference_mass))
-    winter: dict[Feeding, xr.Dataset] = {
-        feeding: physiology.winter(
-            nest, masses, sp, onset=onsets, feeding=feeding, issued_at=now.issued_at, **chance
-        )
-        for feeding in get_args(Feeding)
-    }
+    unfed, spent_to_food = physiology.winter_and_need(
+        nest,
+        masses,
+        sp,
+        onset=onsets,
+        until=food["food_date"],
+        need_onset=onset,
+        issued_at=now.issued_at,
+        **chance,
+    )
+    fed = physiology.winter(
+        nest, masses, sp, onset=onsets, feeding="found", issued_at=now.issued_at, **chance
+    )
+    winter: dict[Feeding, xr.Dataset] = {"none": unfed, "found": fed}
     normal_winter = gate_share = None
     if past_nest is not None:
         normal_winter = physiology.winter(
@@ -123,7 +131,7 @@ def gather(
         gap_cost=physiology.gap_cost(
             emergence, food["first_food_date"], food["food_date"], sp, **chance
         ),
-        spent_to_food=physiology.spent_until(nest, food["food_date"], sp, onset=onset, **chance),
+        spent_to_food=spent_to_food,
         gate_share=gate_share,
         weather_notes=tuple(
             Reason(code=note.code, numbers=dict(note.numbers)) for note in season.notes

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -148,28 +148,32 @@ class Species:
 
     def columns(self) -> Species:
         """Drawn arrays as shape (draws, 1), to broadcast against hours or nights."""
-        if self.draws is None:
-            return self
-        reshaped = {
+        return self._changed(lambda values: values[:, np.newaxis], self.draws)
+
+    def some(self, which: slice) -> Species:
+        """Some of the draws."""
+        left = None if self.draws is None else len(range(*which.indices(self.draws)))
+        return self._changed(lambda values: values[which], left)
+
+    def rows(self, section: str, index: npt.NDArray[np.int64]) -> Species:
+        """One section with its drawn arrays taken at `index`: a set of numbers per future."""
+        only = replace(self, groups={section: self.groups[section]})
+        return only._changed(lambda values: values[index], len(index))
+
+    def _changed(
+        self, change: Callable[[npt.NDArray[np.float64]], npt.NDArray[np.float64]], n: int | None
+    ) -> Species:
+        groups = {
             section: Group(
                 section,
                 {
-                    key: value[:, np.newaxis] if isinstance(value, np.ndarray) else value
+                    key: change(value) if isinstance(value, np.ndarray) else value
                     for key, value in ((key, getattr(group, key)) for key in group)
                 },
             )
             for section, group in self.groups.items()
         }
-        return replace(self, groups=reshaped)
-
-    def rows(self, section: str, index: npt.NDArray[np.int64]) -> Species:
-        """One section with its drawn arrays taken at `index`: a set of numbers per future."""
-        group = self.groups[section]
-        taken = {
-            key: value[index] if isinstance(value, np.ndarray) else value
-            for key, value in ((key, getattr(group, key)) for key in group)
-        }
-        return replace(self, groups={section: Group(section, taken)})
+        return replace(self, groups=groups, draws=n)
 
     def with_values(self, **changes: float) -> Species:
         """A copy with some values fixed, for scenarios: ``sp.with_values(torpor__q10=2.0)``."""

@@ -1,0 +1,292 @@
+"""Futures in bulk: animals spread over members and draws, carried on all cores, as Datasets."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from os import cpu_count
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from riskcast.base.quantity import require
+from riskcast.base.streams import stream
+from riskcast.physiology.events import Course, Luck, cumulate, jump, season_of, trailing_mean
+from riskcast.physiology.torpor import empty_mass, spendable
+from riskcast.species import Species
+
+__all__ = [
+    "Animals",
+    "Job",
+    "Outcome",
+    "as_dataset",
+    "as_spent",
+    "carry",
+    "checked_nest",
+    "endless",
+    "fed",
+]
+
+FloatArray = npt.NDArray[np.float64]
+_HOUR = np.timedelta64(1, "h")
+_SECONDS_PER_HOUR = 3600.0
+_HOURS_PER_DAY = 24.0
+# Wakings are drawn in blocks, so a long winter needs no guess of their number.
+_BLOCK = 32
+
+
+def _open_end(until: npt.NDArray[np.datetime64], start: np.datetime64) -> FloatArray:
+    hours = (until.astype("datetime64[ns]") - start) / _HOUR
+    return np.asarray(np.where(np.isnat(until), np.inf, hours), dtype=float)
+
+
+@dataclass(frozen=True)
+class Job:
+    """Animals to carry: arrays (animal, member, draw); hours from the start of the nest."""
+
+    begin: FloatArray
+    allowance: FloatArray
+    luck: Luck
+    stop: FloatArray | None = None
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a job, (animal, member, draw)."""
+
+    spent: FloatArray
+    arousals: npt.NDArray[np.int64]
+    empty: FloatArray
+
+
+@dataclass(frozen=True)
+class Animals:
+    """Masses and onsets spread over (animal, member, draw)."""
+
+    names: xr.DataArray
+    mass: FloatArray
+    limit: FloatArray
+    begin: FloatArray
+    drawn: Species
+    luck: Luck
+
+    @classmethod
+    def of(
+        cls,
+        nest: xr.DataArray,
+        body_mass_g: npt.ArrayLike | xr.DataArray,
+        onset: xr.DataArray | np.datetime64 | None,
+        drawn: Species,
+        seed: int,
+    ) -> Animals:
+        masses = _masses(body_mass_g)
+        draws = drawn.draws or 1
+        shape = (masses.sizes["animal"], nest.sizes["member"], draws)
+        mass = _spread(masses, shape)
+        start = nest.time.values[0].astype("datetime64[ns]")
+        return cls(
+            names=masses["animal"],
+            mass=mass,
+            limit=empty_mass(mass, drawn),
+            begin=_spread(_hours_from(onset, start), shape),
+            drawn=drawn,
+            luck=_luck([str(key) for key in masses["animal"].values], draws, seed),
+        )
+
+    def job(self) -> Job:
+        return Job(self.begin, spendable(self.mass, self.limit, self.drawn), self.luck)
+
+
+def carry(
+    nest: xr.DataArray, jobs: Sequence[Job], drawn: Species, season_terms: bool
+) -> list[Outcome]:
+    """Run the event scheme member by member, on as many threads as there are cores."""
+    # Nothing happens before the first animal goes in: leave those hours out.
+    earliest = min(float(job.begin.min()) for job in jobs)
+    first = max(int(min(earliest, nest.sizes["time"] - 1)), 0)
+    values = np.ascontiguousarray(nest.values, dtype=float)
+    t24 = trailing_mean(values, int(drawn.torpor.temperature_memory))
+    season = season_of(nest.time.values[first:], drawn.columns(), season_terms)
+
+    def one(m: int) -> list[Course]:
+        budget = cumulate(values[m, first:], t24[m, first:], season, drawn)
+        return [
+            jump(
+                budget,
+                job.begin[:, m].T - first,
+                job.allowance[:, m].T,
+                job.luck,
+                None if job.stop is None else job.stop[:, m].T - first,
+            )
+            for job in jobs
+        ]
+
+    with ThreadPoolExecutor(max_workers=cpu_count() or 1) as pool:
+        by_member = list(pool.map(one, range(values.shape[0])))
+    return [
+        Outcome(
+            spent=np.stack([course.spent.T for course in courses], axis=1),
+            arousals=np.stack([course.arousals.T for course in courses], axis=1),
+            empty=np.stack([course.empty_hour.T + first for course in courses], axis=1),
+        )
+        for courses in zip(*by_member, strict=True)
+    ]
+
+
+def endless(
+    nest: xr.DataArray,
+    until: xr.DataArray,
+    onset: np.datetime64 | None,
+    key: str,
+    draws: int,
+    seed: int,
+) -> Job:
+    """One animal whose reserve never ends, stopped at `until`."""
+    shape = (1, nest.sizes["member"], draws)
+    start = nest.time.values[0].astype("datetime64[ns]")
+    return Job(
+        begin=_spread(_hours_from(onset, start), shape),
+        allowance=np.full(shape, np.inf),
+        luck=_luck([key], draws, seed),
+        stop=_spread(until.copy(data=_open_end(until.values, start)), shape),
+    )
+
+
+def as_spent(nest: xr.DataArray, spent: FloatArray, draws: int) -> xr.DataArray:
+    return xr.DataArray(
+        spent[0],
+        dims=("member", "draw"),
+        coords={"member": nest["member"], "draw": np.arange(draws)},
+        attrs={"units": "g g-1"},
+        name="spent",
+    )
+
+
+def as_dataset(
+    nest: xr.DataArray,
+    animals: Animals,
+    body: FloatArray,
+    empty: FloatArray,
+    arousals: npt.NDArray[np.int64] | None,
+    issued: np.datetime64,
+    feeding: str,
+) -> xr.Dataset:
+    """Hours as dates and days in hand."""
+    hours, start = nest.sizes["time"], nest.time.values[0].astype("datetime64[ns]")
+    lasted = ~np.isfinite(empty)
+    at = np.where(lasted, float(hours), empty)
+    offset = (start - issued) / _HOUR
+    stamps = start + (at * _SECONDS_PER_HOUR).astype("timedelta64[s]")
+    variables: dict[str, Any] = {
+        "body_mass_g": (body, {"units": "g"}),
+        "days_in_hand": ((at + offset) / _HOURS_PER_DAY, {"units": "day"}),
+        "reserve_empty": (
+            np.where(lasted, np.datetime64("NaT"), stamps),
+            {"note": "NaT: the reserve lasted to the end of the series"},
+        ),
+    }
+    if arousals is not None:
+        variables["arousals"] = (arousals, {"units": "1"})
+    dims = ("animal", "member", "draw")
+    return xr.Dataset(
+        {name: (dims, values, attrs) for name, (values, attrs) in variables.items()},
+        coords={
+            "animal": animals.names,
+            "member": nest["member"],
+            "draw": np.arange(body.shape[-1]),
+        },
+        attrs={"feeding": feeding, "issued_at": str(issued)},
+    )
+
+
+def fed(animals: Animals, hours: int, drawn: Species) -> tuple[FloatArray, FloatArray]:
+    """Mass with food at hand: a constant net change, measured with all wakings in it."""
+    mass, limit, begin = animals.mass, animals.limit, animals.begin
+    rate = np.asarray(drawn.reserve.fed_change_per_day)
+    days = np.maximum(hours - begin, 0.0) / _HOURS_PER_DAY
+    to_empty = np.divide(
+        np.log(np.minimum(limit / mass, 1.0)),
+        rate,
+        out=np.full(mass.shape, np.inf),
+        where=np.broadcast_to(rate < 0, mass.shape),
+    )
+    empty = np.where(mass <= limit, begin, begin + to_empty * _HOURS_PER_DAY)
+    ran_out = empty < hours
+    body = np.where(ran_out, np.minimum(limit, mass), mass * np.exp(rate * days))
+    return body, np.where(ran_out, empty, np.inf)
+
+
+def checked_nest(nest: xr.DataArray) -> xr.DataArray:
+    nest = require(nest, dims=("member", "time"), units="degC", step="1h")
+    if bool(nest.isnull().any()):
+        raise ValueError("nest_temperature: has missing hours")
+    return nest
+
+
+def _luck(keys: Sequence[str], draws: int, seed: int) -> Luck:
+    """Chance keyed by animal; block b of its wakings has a stream of its own."""
+    blocks: dict[tuple[str, int], FloatArray] = {}
+
+    def block(kind: str, k: int) -> FloatArray:
+        index, within = divmod(k, _BLOCK)
+        if (kind, index) not in blocks:
+            rows = []
+            for key in keys:
+                generator = stream(seed, "arousal", kind, key, str(index))
+                if kind == "target":
+                    rows.append(generator.standard_exponential((_BLOCK, draws)))
+                else:
+                    rows.append(generator.random((_BLOCK, draws)))
+            blocks[(kind, index)] = np.stack(rows, axis=-1)
+        return np.asarray(blocks[(kind, index)][within])
+
+    return Luck(targets=lambda k: block("target", k), searches=lambda k: block("search", k))
+
+
+def _masses(body_mass_g: npt.ArrayLike | xr.DataArray) -> xr.DataArray:
+    masses = (
+        body_mass_g
+        if isinstance(body_mass_g, xr.DataArray)
+        else xr.DataArray(np.atleast_1d(np.asarray(body_mass_g, dtype=float)), dims=("animal",))
+    )
+    if "animal" not in masses.dims or not set(masses.dims) <= {"animal", "member", "draw"}:
+        raise ValueError(
+            f"body_mass_g: expected dimensions (animal[, member][, draw]), found {masses.dims}"
+        )
+    if "animal" not in masses.coords:
+        masses = masses.assign_coords(animal=np.arange(masses.sizes["animal"]))
+    if not bool((masses > 0).all()):
+        raise ValueError("body_mass_g: every mass has to be a number above zero")
+    return masses
+
+
+def _spread(values: xr.DataArray | float, shape: tuple[int, int, int]) -> FloatArray:
+    """Broadcast over (animal, member, draw) by the names of the dimensions."""
+    if not isinstance(values, xr.DataArray):
+        return np.full(shape, float(values))
+    dims = ("animal", "member", "draw")
+    sizes = dict(zip(dims, shape, strict=True))
+    for dim, size in values.sizes.items():
+        if size != sizes[str(dim)]:
+            raise ValueError(
+                f"{values.name or 'values'}: expected {sizes[str(dim)]} along {dim!r}, found {size}"
+            )
+    ordered = values.transpose(*[d for d in dims if d in values.dims])
+    index = tuple(slice(None) if d in values.dims else np.newaxis for d in dims)
+    return np.array(np.broadcast_to(ordered.values[index], shape), dtype=float)
+
+
+def _hours_from(
+    onset: xr.DataArray | np.datetime64 | None, start: np.datetime64
+) -> xr.DataArray | float:
+    if onset is None:
+        return 0.0
+    if isinstance(onset, xr.DataArray):
+        hours = (onset.values.astype("datetime64[ns]") - start) / _HOUR
+        if not np.isfinite(hours).all():
+            raise ValueError("onset: has missing moments")
+        return onset.copy(data=np.maximum(hours, 0.0))
+    return max(float((np.datetime64(onset, "ns") - start) / _HOUR), 0.0)
