@@ -91,11 +91,11 @@ def decode(data: bytes, source: str, place: Place, as_of: np.datetime64 | None) 
     column = next(i for i, heading in enumerate(headings) if _is_time(heading))
     stamps = [_cell(lines[k], delimiter, column) for k in body]
     times = _utc(stamps, float(about.get("utc_offset_seconds", 0) or 0))
-    keep = readable(times, as_of)
+    keep = readable(times, None if as_of is None else as_of.astype("datetime64[us]"))
     if not len(keep):
         return None
     rows = np.asarray(body, dtype=np.int64)[keep]
-    table = Table(source, times[keep], rows + 1, "row", np.zeros(1, dtype=np.int64))
+    table = Table(source, _fine(times[keep]), rows + 1, "row", np.zeros(1, dtype=np.int64))
     _place(table, about, place)
     columns = _columns(headings, table)
     cells = _numbers([lines[k] for k in rows], delimiter, len(headings), columns, table)
@@ -187,7 +187,10 @@ def _body(lines: list[str], heading_at: int) -> list[int]:
 
 
 def _utc(stamps: list[str], offset_s: float) -> Times:
-    """(row,) datetime64[ns] UTC, NaT where a stamp is not ISO 8601 or Unix seconds."""
+    """(row,) datetime64[us] UTC, NaT where a stamp is not ISO 8601 or Unix seconds.
+
+    Microseconds, because nanoseconds end in 2262 and turn the year 9999 into 1816.
+    """
     first = stamps[0] if stamps else ""
     if _UNIX.match(first):
         seconds = pd.to_numeric(pd.Series(stamps), errors="coerce")
@@ -200,7 +203,14 @@ def _utc(stamps: list[str], offset_s: float) -> Times:
         if _ZONED.search(first):
             offset_s = 0.0
     shifted = index - pd.Timedelta(seconds=offset_s)
-    return np.asarray(shifted.to_numpy(), dtype="datetime64[ns]")
+    return np.asarray(shifted.to_numpy(), dtype="datetime64[us]")
+
+
+def _fine(times: Times) -> Times:
+    """(row,) datetime64[ns], NaT beyond what nanoseconds can say."""
+    bounds = np.array(["1700-01-01", "2262-01-01"], dtype="datetime64[us]")
+    inside = (times >= bounds[0]) & (times < bounds[1])
+    return np.where(inside, times, np.datetime64("NaT")).astype("datetime64[ns]")
 
 
 def _place(table: Table, about: dict[str, str], place: Place) -> None:
