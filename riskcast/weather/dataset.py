@@ -51,7 +51,15 @@ FILLED = ("none", "interpolated", "diurnal_model", "past_year_mean")
 
 @dataclass(frozen=True)
 class Note:
-    """Something a reader of the result has to be told: a reason code and its numbers."""
+    """Something a reader of the result has to be told: a reason code and its numbers.
+
+    Codes of this room, with their numbers: ``stale_forecast`` (age_hours, max_age_hours),
+    ``single_forecast``, ``past_years_short`` (have, asked), ``normals_not_possible`` (have,
+    needed), ``gap_filled`` (share_last_10_days), ``earlier_gap_filled`` (hours),
+    ``no_variable`` (name, source), ``height_gap`` (m, above zero where the file's cell lies
+    higher than the site; source), ``cell_distance`` (km; source), ``place_not_stated`` (file;
+    source), ``members_left_out`` (have, used; source), ``forecast_unreadable`` (file).
+    """
 
     code: str
     numbers: Mapping[str, float | int | str] = field(default_factory=dict)
@@ -81,15 +89,15 @@ class Variable:
 
 VARIABLES: dict[str, Variable] = {
     "air_temperature": Variable(
-        "degC",
-        "temperature",
-        -60.0,
-        50.0,
-        "air_temperature",
-        "air temperature 2 m above ground",
-        "time: point",
-        ("air_temperature",),
-        (
+        units="degC",
+        quantity="temperature",
+        lowest=-60.0,
+        highest=50.0,
+        standard_name="air_temperature",
+        long_name="air temperature 2 m above ground",
+        cell_methods="time: point",
+        standard_names=("air_temperature",),
+        aliases=(
             "air_temperature",
             "t2m",
             "2t",
@@ -98,21 +106,20 @@ VARIABLES: dict[str, Variable] = {
             "tas",
             "temperature_2m",
             "tg",
-            "tair",
             "temperature",
             "t",
         ),
     ),
     "relative_humidity": Variable(
-        "%",
-        "humidity",
-        0.0,
-        100.0,
-        "relative_humidity",
-        "relative humidity 2 m above ground",
-        "time: point",
-        ("relative_humidity",),
-        (
+        units="%",
+        quantity="humidity",
+        lowest=0.0,
+        highest=100.0,
+        standard_name="relative_humidity",
+        long_name="relative humidity 2 m above ground",
+        cell_methods="time: point",
+        standard_names=("relative_humidity",),
+        aliases=(
             "relative_humidity",
             "relative_humidity_2m",
             "relativehumidity_2m",
@@ -125,44 +132,44 @@ VARIABLES: dict[str, Variable] = {
         slack=10.0,  # models give supersaturated air
     ),
     "precipitation": Variable(
-        "mm",
-        "precipitation",
-        0.0,
-        200.0,
-        "lwe_thickness_of_precipitation_amount",
-        "precipitation of the hour ending at the stamp",
-        "time: sum",
-        (
+        units="mm",
+        quantity="precipitation",
+        lowest=0.0,
+        highest=200.0,
+        standard_name="lwe_thickness_of_precipitation_amount",
+        long_name="precipitation of the hour ending at the stamp",
+        cell_methods="time: sum",
+        standard_names=(
             "precipitation_amount",
             "lwe_thickness_of_precipitation_amount",
             "precipitation_flux",
             "lwe_precipitation_rate",
         ),
-        ("precipitation", "tp", "total_precipitation", "pr", "rr", "precip"),
+        aliases=("precipitation", "tp", "total_precipitation", "pr", "rr", "precip"),
         slack=0.1,  # packed files hold tiny negative rain
     ),
     "snow_depth": Variable(
-        "m",
-        "length",
-        0.0,
-        10.0,
-        "surface_snow_thickness",
-        "depth of snow on the ground",
-        "time: point",
-        ("surface_snow_thickness",),
-        ("snow_depth", "sde", "snd"),
+        units="m",
+        quantity="length",
+        lowest=0.0,
+        highest=10.0,
+        standard_name="surface_snow_thickness",
+        long_name="depth of snow on the ground",
+        cell_methods="time: point",
+        standard_names=("surface_snow_thickness",),
+        aliases=("snow_depth", "sde", "snd"),
         slack=0.01,
     ),
     "wind_speed": Variable(
-        "m s-1",
-        "speed",
-        0.0,
-        75.0,
-        "wind_speed",
-        "wind speed 10 m above ground",
-        "time: point",
-        ("wind_speed",),
-        (
+        units="m s-1",
+        quantity="speed",
+        lowest=0.0,
+        highest=75.0,
+        standard_name="wind_speed",
+        long_name="wind speed 10 m above ground",
+        cell_methods="time: point",
+        standard_names=("wind_speed",),
+        aliases=(
             "wind_speed",
             "wind_speed_10m",
             "windspeed_10m",
@@ -173,15 +180,15 @@ VARIABLES: dict[str, Variable] = {
         ),
     ),
     "soil_temperature": Variable(
-        "degC",
-        "temperature",
-        -50.0,
-        60.0,
-        "soil_temperature",
-        "temperature of the soil",
-        "time: point",
-        ("soil_temperature",),
-        ("soil_temperature",),
+        units="degC",
+        quantity="temperature",
+        lowest=-50.0,
+        highest=60.0,
+        standard_name="soil_temperature",
+        long_name="temperature of the soil",
+        cell_methods="time: point",
+        standard_names=("soil_temperature",),
+        aliases=("soil_temperature",),
     ),
 }
 

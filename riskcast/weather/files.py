@@ -27,7 +27,7 @@ from riskcast.weather.table import Table, refuse
 if TYPE_CHECKING:
     from riskcast.site import Place
 
-__all__ = ["SUFFIXES", "container", "expand", "load", "read"]
+__all__ = ["SUFFIXES", "container", "expand", "load", "peek", "read"]
 
 SUFFIXES = (".nc", ".nc4", ".csv", ".csv.gz", ".txt", ".zip")
 
@@ -44,6 +44,7 @@ _TEXT_REMEDIES = {
     "a JSON answer": "Ask for format=csv in the address and download it again.",
     "a web page": "The download failed, or stands behind a login: look inside.",
 }
+_HEAD_BYTES = 2048
 _TOLD_HEIGHT_M = 100.0  # about 0.65 K: worth a word
 _TOLD_CELL_KM = 20.0  # more than half the diagonal of a 0.25° cell
 
@@ -136,6 +137,22 @@ def container(head: bytes) -> str:
     return "text"
 
 
+def peek(path: Path, source: str) -> str:
+    """`container` of a file on the disk.
+
+    Raises
+    ------
+    InputMissingError
+        It cannot be opened.
+    """
+    try:
+        with path.open("rb") as file:
+            return container(file.read(_HEAD_BYTES))
+    except OSError as error:
+        fault = Fault(source, "", f"cannot be opened ({error.strerror}).")
+        raise InputMissingError(faults=[fault]) from None
+
+
 def load(paths: list[Path], place: Place, as_of: np.datetime64 | None) -> Course:
     """Hourly course of some files; gaps of more than three hours stay NaN.
 
@@ -152,13 +169,7 @@ def load(paths: list[Path], place: Place, as_of: np.datetime64 | None) -> Course
 
 
 def _decode(path: Path, source: str, place: Place, as_of: np.datetime64 | None) -> Iterator[Table]:
-    try:
-        with path.open("rb") as file:
-            head = file.read(2048)
-    except OSError as error:
-        fault = Fault(source, "", f"cannot be read ({error.strerror}).")
-        raise InputMissingError(faults=[fault]) from None
-    kind = container(head)
+    kind = peek(path, source)
     if kind == "netcdf":
         from riskcast.weather import netcdf  # the netCDF and CF libraries cost a tenth of a second
 
@@ -255,7 +266,7 @@ def _join(tables: list[Table]) -> Course:
     values: dict[str, Values] = {}
     between = np.zeros(size, dtype=np.int8)
     depth = next((t.depth for t in tables if "soil_temperature" in t.values), np.zeros(0))
-    for table, (first, parts, filled, _) in zip(tables, grids, strict=True):
+    for table, (first, parts, filled) in zip(tables, grids, strict=True):
         window = slice(first - start, first - start + len(filled))
         for name, part in parts.items():
             if name == "soil_temperature" and not np.array_equal(table.depth, depth):

@@ -11,7 +11,7 @@ import numpy as np
 
 from riskcast.base.errors import WeatherError
 from riskcast.weather.dataset import Course, Note, hours, stamp
-from riskcast.weather.files import container, expand, load
+from riskcast.weather.files import expand, load, peek
 from riskcast.weather.table import refuse
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def newest(paths: str, place: Place, issued_at: np.datetime64) -> Forecast:
     """Newest forecast made not later than `issued_at` that reaches beyond it.
 
     A file whose name carries a later date is not opened. A damaged file among others is
-    passed over, and told if its name says that it was there by then.
+    passed over, and told if its name says that it would have been the newest.
 
     Parameters
     ----------
@@ -86,11 +86,14 @@ def newest(paths: str, place: Place, issued_at: np.datetime64) -> Forecast:
             later.append(f"{path.name} ({stamp(made)})")
         else:
             dated.append((made, path))
-    known_damaged = [path for path, _ in damaged if date_in_name(path.name) is not None]
-    notes = [Note("forecast_unreadable", {"file": path.name}) for path in known_damaged]
     if not dated:
         raise _none_usable(damaged, later, issued_at)
     made, path = max(dated, key=lambda item: (item[0], item[1].name))
+    notes = []
+    for other, _ in damaged:
+        named = date_in_name(other.name)
+        if named is not None and named > made:
+            notes.append(Note("forecast_unreadable", {"file": other.name}))
     course = load([path], place, None)
     if course.start + course.size - 1 <= int(hours([issued_at])[0]):
         raise refuse(
@@ -105,10 +108,8 @@ def newest(paths: str, place: Place, issued_at: np.datetime64) -> Forecast:
 
 def _reference_time(path: Path, named: np.datetime64 | None) -> np.datetime64:
     """What the file says, else what its name says."""
-    with path.open("rb") as file:
-        kind = container(file.read(2048))
     stated = None
-    if kind == "netcdf":
+    if peek(path, path.name) == "netcdf":
         from riskcast.weather import netcdf  # costs a tenth of a second: only where needed
 
         stated = netcdf.reference_time(path, path.name)

@@ -140,7 +140,7 @@ def _native_steps(hour: Whole) -> Whole:
     return np.concatenate([native[:1], native]).astype(np.int64)
 
 
-def grid(table: Table) -> tuple[int, dict[str, Values], npt.NDArray[np.int8], Mask]:
+def grid(table: Table) -> tuple[int, dict[str, Values], npt.NDArray[np.int8]]:
     """Rows that passed `check`, on every hour from first to last.
 
     Hours between the file's regular steps of 2 or 3 h are interpolated (sums are shared out
@@ -151,7 +151,6 @@ def grid(table: Table) -> tuple[int, dict[str, Values], npt.NDArray[np.int8], Ma
     start : first hour since 1970
     values : name → (member, time[, depth]), moved onto physical bounds
     filled : (time,) int8, 1 where interpolated between regular steps
-    gap : (time,) bool, True where the row is missing
     """
     hour = hours(table.time)
     native = _native_steps(hour)
@@ -162,7 +161,6 @@ def grid(table: Table) -> tuple[int, dict[str, Values], npt.NDArray[np.int8], Ma
     left = np.maximum(right - 1, 0)
     exact = at[right] == every
     between = ~exact & (at[right] - at[left] == native[right]) & (native[right] > 1)
-    gap = ~exact & ~between
     out: dict[str, Values] = {}
     for name, values in table.values.items():
         about = VARIABLES[name]
@@ -178,7 +176,7 @@ def grid(table: Table) -> tuple[int, dict[str, Values], npt.NDArray[np.int8], Ma
             share = share.reshape(-1, *[1] * (values.ndim - 2))
             full[:, between] = bounded[:, lo] * (1 - share) + bounded[:, hi] * share
         out[name] = full
-    return start, out, between.astype(np.int8), gap
+    return start, out, between.astype(np.int8)
 
 
 def close_short_gaps(values: Values) -> tuple[Values, Mask]:

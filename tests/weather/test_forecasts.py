@@ -111,3 +111,5 @@ def test_a_damaged_file_of_the_past_is_passed_over_and_told(folder, place):
     assert found.reference_time == np.datetime64("2025-10-21T06")
     assert [note.code for note in found.notes] == ["forecast_unreadable"]
     assert found.notes[0].numbers["file"] == "forecast_2025-10-21T09.nc"
+    (folder / "forecast_2025-10-21T09.nc").rename(folder / "forecast_2025-10-19.nc")
+    assert newest(str(folder), place, np.datetime64("2025-10-21T12", "ns")).notes == ()
