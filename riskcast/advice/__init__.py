@@ -5,7 +5,7 @@ from __future__ import annotations
 from riskcast.advice.advise import advise
 from riskcast.advice.letters import Letter, letters, short_text
 from riskcast.advice.model import LEVELS, ROLES, Action, Advice, Level, PreviousLevel, Role
-from riskcast.advice.tables import Cell, Table
+from riskcast.advice.tables import Cell, Table, with_notes
 from riskcast.advice.triage import FoundAnimal, triage_found, triage_table, visits_table
 from riskcast.advice.visits import Candidate, VisitChoice, candidate_days, choose_visit
 
@@ -31,4 +31,5 @@ __all__ = [
     "triage_found",
     "triage_table",
     "visits_table",
+    "with_notes",
 ]

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
-__all__ = ["Cell", "Table"]
+__all__ = ["Cell", "Table", "with_notes"]
 
 Cell = str | float | int | None
 
@@ -22,3 +23,8 @@ class Table:
     columns: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
     notes: tuple[str, ...] = ()
+
+
+def with_notes(table: Table, notes: Iterable[str]) -> Table:
+    """The table with more sentences under it."""
+    return replace(table, notes=(*table.notes, *notes))

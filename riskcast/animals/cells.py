@@ -71,7 +71,10 @@ _EXPECTED = {
 
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 _WITH_UNIT = re.compile(r"(.*\d)\s*(?:g|gr|gram|grams)\.?", re.IGNORECASE)
-_BOX_WORD = re.compile(r"^(?:nest\s*)?box\s*(?:no\.?|nr\.?|number)?\s*(?=\S)", re.IGNORECASE)
+_BOX_WORD = re.compile(
+    r"^(?:nest[\s-]*)?box(?:\s+|(?=[\d#]))(?:(?:no|nr|number)\b\.?\s*)?#?\s*(?=\S)",
+    re.IGNORECASE,
+)
 _BAG = re.compile(r"\bbag\b", re.IGNORECASE)
 _NO_BAG = re.compile(
     r"\b(no|not|without|excl\w*|less|minus|after|w/o)\b[^.;]*\bbag\b"
@@ -161,20 +164,29 @@ def weight_problem(
     low, high = _range(stage, bounds)
     if low <= mass_g <= high:
         return None
-    who = "an animal" if stage == "unknown" else f"an {stage}" if stage == "adult" else f"a {stage}"
-    text = f"{who} weighs {low:g} to {high:g} g."
-    question = _question(mass_g, low, high, bag_included=bag_included)
-    kind = "mass_low" if mass_g < low else "mass_bag" if "bag" in question else "mass_high"
-    fits = [
-        name
-        for name, (lightest, heaviest) in bounds.items()
-        if name != stage and lightest <= mass_g <= heaviest
+    near = high < mass_g <= high + _HEAVIEST_BAG_G and not bag_included
+    twice = mass_g < low and bag_included
+    questions = [
+        *_slips(mass_g, low, high),
+        *(
+            _a(name)
+            for name, (lightest, heaviest) in bounds.items()
+            if name != stage != "unknown" and lightest <= mass_g <= heaviest
+        ),
+        *(["was the bag left in"] if near else []),
+        *(["had the bag been taken off before"] if twice else []),
     ]
-    if not question and fits:
-        question = f"{fits[0].capitalize()}?"
+    asked = ", or ".join(questions)
+    asked = f"{asked[:1].upper()}{asked[1:]}? " if asked else ""
     return Problem(
-        kind, text, f"{question or 'Check weight and age.'} {_way_out(question)}".strip()
+        kind="mass_low" if mass_g < low else "mass_bag" if near else "mass_high",
+        text=f"{_a(stage)} weighs {low:g} to {high:g} g.",
+        remedy=f"{asked}{_way_out(asked)}",
     )
+
+
+def _a(stage: str) -> str:
+    return {"adult": "an adult", "unknown": "an animal"}.get(stage, f"a {stage}")
 
 
 def _range(stage: str, bounds: Mapping[str, tuple[float, float]]) -> tuple[float, float]:
@@ -183,37 +195,31 @@ def _range(stage: str, bounds: Mapping[str, tuple[float, float]]) -> tuple[float
     return min(low for low, _ in bounds.values()), max(high for _, high in bounds.values())
 
 
-def _question(mass_g: float, low: float, high: float, *, bag_included: bool) -> str:
+def _slips(mass_g: float, low: float, high: float) -> list[str]:
+    """What a lost or shifted decimal point or another unit would make of the number."""
+
     def meant(factor: float) -> str:
         value = round(mass_g * factor, 3)
         return f"{value:g}" if low <= value <= high else ""
 
     if mass_g > high:
-        for factor in (0.1, 0.01):
-            if meant(factor):
-                return f"{meant(factor)}?"
-        if meant(0.001):
-            return f"Milligrams ({meant(0.001)} g)?"
-        near = mass_g <= high + _HEAVIEST_BAG_G and not bag_included
-        return "Was the bag left in?" if near else ""
-    if meant(1000.0):
-        return f"Kilograms ({meant(1000.0)} g)?"
-    if meant(100.0):
-        return f"Kilograms, or hundredths ({meant(100.0)} g)?"
-    if bag_included:
-        return "Had the bag been taken off before?"
-    return f"{meant(10.0)}?" if meant(10.0) else ""
+        tries = ((0.1, "{}"), (0.01, "{}"), (0.001, "milligrams ({} g)"))
+    else:
+        tries = (
+            (1000.0, "kilograms ({} g)"),
+            (100.0, "kilograms or hundredths ({} g)"),
+            (10.0, "{}"),
+        )
+    return [form.format(meant(factor)) for factor, form in tries if meant(factor)][:1]
 
 
-def _way_out(question: str) -> str:
-    if question.startswith("Kilograms ("):
+def _way_out(asked: str) -> str:
+    if asked.startswith("Kilograms ("):
         return 'Correct the sheet, or set weights.unit = "kg".'
-    if question.startswith("Milligrams"):
+    if asked.startswith("Milligrams"):
         return 'Correct the sheet, or set weights.unit = "mg".'
-    if ("?" in question and question[0].isdigit()) or question.startswith("Kilograms"):
+    if asked.startswith("Kilograms") or asked[:1].isdigit():
         return "Correct the sheet, or set weights.unit."
-    if "bag" in question:
-        return "Correct the sheet, or see weights.bag_included."
     return "Correct the sheet."
 
 

@@ -103,12 +103,12 @@ def current(
     counted_to = min(today, dt.date(winter_year, *autumn_end))
     dates = rows["event_date"]
     season = rows[(dates >= pd.Timestamp(begin)) & (dates <= pd.Timestamp(today))]
+    season = season.assign(opened=season.groupby("box")["event_date"].transform("max"))
     checks = _checks(season)
     marked = checks[checks["organism_id"] != ""]
     latest = marked["event_date"] == marked.groupby("organism_id")["event_date"].transform("max")
-    opened = season[season["box"] != ""].groupby("box")["event_date"].max()
     unmarked = checks[checks["organism_id"] == ""]
-    last_check = unmarked["event_date"] == unmarked["box"].map(opened)
+    last_check = unmarked["event_date"] == unmarked["opened"]
     animals = pd.concat([unmarked[last_check], marked[latest]])
     # The rows of a contradiction are set aside, so a mark stands once a day.
     animals = animals.drop_duplicates("key")

@@ -29,8 +29,9 @@ _NOT_TABLES: tuple[tuple[bytes, str], ...] = (
 _ZIP = b"PK\x03\x04"
 _TABLE_REMEDY = "Save the sheet as .xlsx or .csv and name that file in weights.files."
 
-# NUL does not occur in text; looking at the beginning is enough to tell.
-_LOOKED_AT_BYTES = 4096
+# NUL does not occur in text. Only the beginning is looked at, so that what stands in a row
+# further down cannot decide whether the others are read.
+_LOOKED_AT_BYTES = 64
 
 
 @dataclass(frozen=True)

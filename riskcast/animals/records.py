@@ -172,7 +172,7 @@ def read(
     used = [entry for entry in everything if entry.sound]
     if rules.bag_g is not None:
         weighed = sum(entry.body_mass_g is not None for entry in used)
-        notes.append(f"bag_subtracted: {rules.bag_g:g} g from {weighed} weights")
+        notes.append(f"bag_subtracted: {rules.bag_g:g} g, {weighed} weight{'s' * (weighed != 1)}")
     if config.files and not used:
         raise NoUsableRecordsError(_nothing(rules, everything, faults), faults)
     return Records(

@@ -1,1 +1,1 @@
-"""What every room needs: errors, quantities with units, nights, named random streams, safe files."""
+"""What every room needs: errors, quantities with units, nights, named streams, safe files."""

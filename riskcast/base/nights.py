@@ -8,14 +8,14 @@ the night of a clock change has 23 or 25 hours.
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any
+from typing import Any, cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["end_of_day", "local_date", "local_days", "night_of", "utc"]
+__all__ = ["as_ns", "end_of_day", "local_date", "local_days", "night_of", "utc"]
 
 _HALF_DAY = pd.Timedelta(hours=12)
 
@@ -40,7 +40,7 @@ def local_days(times: Any, timezone: str) -> npt.NDArray[np.datetime64]:
 
 def local_date(moment: Any, timezone: str) -> dt.date:
     """Calendar date on the wall at one UTC moment."""
-    return dt.date.fromisoformat(str(local_days([np.datetime64(moment, "ns")], timezone)[0]))
+    return dt.date.fromisoformat(str(local_days([as_ns(moment)], timezone)[0]))
 
 
 def end_of_day(date: dt.date, timezone: str) -> np.datetime64:
@@ -54,3 +54,9 @@ def utc(moment: dt.datetime) -> np.datetime64:
     if moment.tzinfo is None:
         raise ValueError(f"{moment!r} has no time zone")
     return np.datetime64(moment.astimezone(dt.UTC).replace(tzinfo=None), "ns")
+
+
+def as_ns(moment: Any) -> np.datetime64:
+    """Any date or naive UTC moment as datetime64[ns], the one resolution used inside."""
+    stamp: Any = np.asarray(moment, dtype="datetime64[ns]")[()]
+    return cast(np.datetime64, stamp)

@@ -43,9 +43,7 @@ def require(
     if set(array.dims) != set(dims):
         raise ValueError(f"{name}: expected dimensions {dims}, found {tuple(array.dims)}")
     if units is not None and array.attrs.get("units") != units:
-        raise ValueError(
-            f"{name}: expected units {units!r}, found {array.attrs.get('units')!r}"
-        )
+        raise ValueError(f"{name}: expected units {units!r}, found {array.attrs.get('units')!r}")
     if step is not None:
         times = array[along].values.astype("datetime64[ns]")
         steps = np.diff(times)

@@ -82,7 +82,8 @@ def triage(
     console.progress(f"riskcast triage {site_file or animals}")
     from riskcast import pipeline
 
-    if animals is None and site_file is not None:
+    if animals is None:
+        assert site_file is not None  # _refuse_nonsense saw to it
         table = pipeline.triage(site_file, as_of=as_of, progress=console.step)
     else:
         latitude, longitude = near or _place_of(site_file)

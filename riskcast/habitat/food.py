@@ -33,6 +33,8 @@ Times = npt.NDArray[np.datetime64]
 # A local day of 23 to 25 hours counts from this many hours on.
 _WHOLE_HOURS = 20
 _JULY = 7
+# Days from here on can matter: 1 July of the year before, counted from this New Year.
+_WINTER_YEAR_BEGINS = -183
 _DAY = np.timedelta64(1, "D")
 
 
@@ -176,8 +178,7 @@ class _Spring:
         year = 1970 + int(last) // 12 + (int(last) % 12 + 1 >= _JULY)
         new_year = np.datetime64(f"{year:04d}-01-01", "D")
         ordinal = ((days - new_year) // _DAY + 1).astype(np.int64)
-        # Whole winters before this one would only be carried along.
-        recent = whole & (ordinal > -184)
+        recent = whole & (ordinal >= _WINTER_YEAR_BEGINS)
         return cls(year, ordinal[recent], mean[:, recent])
 
     def require_from(self, start: float, what: str) -> None:

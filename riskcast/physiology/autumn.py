@@ -207,14 +207,14 @@ def own_gains(
     night = nights["night"].values.astype("datetime64[D]")
     response = _full_nights(share.isel(member=[0]), night, normal_nights, sp)[0, :, 0]
     rows = {}
-    for pair in pairs.itertuples():
-        start, end = np.datetime64(pair.from_date, "D"), np.datetime64(pair.to_date, "D")
+    for pair in pairs.to_dict("records"):
+        start, end = (np.datetime64(pair[day], "D") for day in ("from_date", "to_date"))
         if start < night[0]:
             continue
         worth = float(np.maximum(response[(night >= start) & (night < end)], 0.0).sum())
         if worth < 1.0:
             continue
-        rows[pair.key] = (pair.gain_g / worth, np.sqrt(2.0) * sp.autumn.scale_error / worth)
+        rows[pair["key"]] = (pair["gain_g"] / worth, np.sqrt(2.0) * sp.autumn.scale_error / worth)
     return pd.DataFrame.from_dict(rows, orient="index", columns=["own_gain", "own_gain_sd"])
 
 

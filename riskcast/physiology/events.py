@@ -58,7 +58,7 @@ class Budget:
 
     @property
     def hours(self) -> int:
-        return self.nest.shape[0]
+        return int(self.nest.shape[0])
 
     def waking(
         self, row: IntArray, hour: IntArray, chance: FloatArray

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from riskcast.base.nights import as_ns
 from riskcast.base.quantity import require
 from riskcast.base.streams import stream
 from riskcast.physiology.events import Course, Luck, cumulate, jump, season_of, trailing_mean
@@ -86,7 +87,7 @@ class Animals:
         draws = drawn.draws or 1
         shape = (masses.sizes["animal"], nest.sizes["member"], draws)
         mass = _spread(masses, shape)
-        start = nest.time.values[0].astype("datetime64[ns]")
+        start = as_ns(nest.time.values[0])
         return cls(
             names=masses["animal"],
             mass=mass,
@@ -146,7 +147,7 @@ def endless(
 ) -> Job:
     """One animal whose reserve never ends, stopped at `until`."""
     shape = (1, nest.sizes["member"], draws)
-    start = nest.time.values[0].astype("datetime64[ns]")
+    start = as_ns(nest.time.values[0])
     return Job(
         begin=_spread(_hours_from(onset, start), shape),
         allowance=np.full(shape, np.inf),
@@ -175,7 +176,7 @@ def as_dataset(
     feeding: str,
 ) -> xr.Dataset:
     """Hours as dates and days in hand."""
-    hours, start = nest.sizes["time"], nest.time.values[0].astype("datetime64[ns]")
+    hours, start = nest.sizes["time"], as_ns(nest.time.values[0])
     lasted = ~np.isfinite(empty)
     at = np.where(lasted, float(hours), empty)
     offset = (start - issued) / _HOUR
@@ -289,4 +290,4 @@ def _hours_from(
         if not np.isfinite(hours).all():
             raise ValueError("onset: has missing moments")
         return onset.copy(data=np.maximum(hours, 0.0))
-    return max(float((np.datetime64(onset, "ns") - start) / _HOUR), 0.0)
+    return max(float((as_ns(onset) - start) / _HOUR), 0.0)

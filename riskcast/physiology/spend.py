@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
+from riskcast.base.nights import as_ns
 from riskcast.base.quantity import require
 from riskcast.physiology.events import season_of, trailing_mean
 from riskcast.physiology.torpor import (
@@ -56,7 +57,7 @@ def expected_spend(
     """
     nest = require(nest, dims=("member", "time"), units="degC", step="1h")
     times = nest.time.values
-    start, end = (np.datetime64(moment, "ns") for moment in window)
+    start, end = (as_ns(moment) for moment in window)
     first, last = (int(n) for n in np.searchsorted(times, [start, end]))
     if start < times[0] or end > times[-1] + _HOUR or first == last:
         raise ValueError(f"window {start} to {end} is not inside {times[0]} to {times[-1]}")

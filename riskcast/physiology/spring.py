@@ -100,11 +100,12 @@ def gap_cost(
     # Days of need left on a ramp of length r entered after x days: (r − x)² / 2r.
     entered = (-_days(first, begin)).clip(min=0.0)
     left = (ramp - entered).clip(min=0.0)
-    on_ramp = xr.where(ramp > 0, left**2 / (2.0 * ramp.where(ramp > 0, 1.0)), 0.0)
+    on_ramp = (left**2 / (2.0 * ramp.where(ramp > 0, 1.0))).where(ramp > 0, 0.0)
     unmet_days = to_first + on_ramp
     known = begin.notnull() & first.notnull() & full.notnull()
     cost = unmet_days * xr.DataArray(per_day, dims=("draw",))
-    return cost.where(known).rename("gap_cost").assign_attrs(units="g g-1")
+    out: xr.DataArray = cost.where(known).rename("gap_cost").assign_attrs(units="g g-1")
+    return out
 
 
 def _days(later: xr.DataArray, earlier: xr.DataArray) -> xr.DataArray:

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from riskcast.base.nights import as_ns
 from riskcast.physiology.futures import (
     Animals,
     as_dataset,
@@ -75,8 +76,8 @@ def winter(
     """
     nest = checked_nest(nest)
     drawn = sp.draw(draws, seed)
-    start = nest.time.values[0].astype("datetime64[ns]")
-    issued = start if issued_at is None else np.datetime64(issued_at, "ns")
+    start = as_ns(nest.time.values[0])
+    issued = start if issued_at is None else as_ns(issued_at)
     animals = Animals.of(nest, body_mass_g, onset, drawn, seed)
     if feeding == "found":
         body, empty = fed(animals, nest.sizes["time"], drawn)
@@ -105,8 +106,8 @@ def winter_and_need(
     """
     nest = checked_nest(nest)
     drawn = sp.draw(draws, seed)
-    start = nest.time.values[0].astype("datetime64[ns]")
-    issued = start if issued_at is None else np.datetime64(issued_at, "ns")
+    start = as_ns(nest.time.values[0])
+    issued = start if issued_at is None else as_ns(issued_at)
     animals = Animals.of(nest, body_mass_g, onset, drawn, seed)
     need_job = endless(nest, until, need_onset, "reference", draws, seed)
     course, need = carry(nest, [animals.job(), need_job], drawn, season_terms)

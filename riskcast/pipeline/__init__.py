@@ -2,7 +2,25 @@
 
 from __future__ import annotations
 
+from riskcast.pipeline.check import CheckLine, CheckReport, check
 from riskcast.pipeline.moment import Moment, moment
 from riskcast.pipeline.run import DRAWS, SEED, Forecast, Run, forecast, run
+from riskcast.pipeline.views import explain, triage, triage_found, visits
 
-__all__ = ["DRAWS", "SEED", "Forecast", "Moment", "Run", "forecast", "moment", "run"]
+__all__ = [
+    "DRAWS",
+    "SEED",
+    "CheckLine",
+    "CheckReport",
+    "Forecast",
+    "Moment",
+    "Run",
+    "check",
+    "explain",
+    "forecast",
+    "moment",
+    "run",
+    "triage",
+    "triage_found",
+    "visits",
+]

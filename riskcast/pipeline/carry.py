@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -43,7 +43,7 @@ def gather(
     nest : nest temperature of the futures (member, time), degC
     draws, seed : of all chance
     """
-    chance = {"draws": draws, "seed": seed}
+    chance: dict[str, Any] = {"draws": draws, "seed": seed}
     drawn = sp.draw(draws, seed)
     nights = habitat.nights(season.futures, site.place, sp, nest=nest)
     food = habitat.food_dates(
@@ -177,7 +177,7 @@ def _reference_onset(
     sp: Species,
     past_nights: xr.Dataset | None,
     end: np.datetime64,
-    **chance: int,
+    **chance: Any,
 ) -> np.datetime64:
     """Median onset of the reference animal over all futures."""
     earliest = _month_day(end, sp.onset.earliest, autumn=True)
@@ -193,7 +193,8 @@ def _reference_onset(
     course = physiology.autumn(
         nights, reference, sp, normal_nights=past_nights, fixed_mass=True, **chance
     )
-    return np.sort(course["onset"].values.ravel())[course["onset"].size // 2]
+    middle: np.datetime64 = np.sort(course["onset"].values.ravel())[course["onset"].size // 2]
+    return middle
 
 
 def _with_reference(

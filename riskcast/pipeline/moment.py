@@ -35,4 +35,4 @@ def moment(as_of: dt.date | dt.datetime | None, timezone: str) -> Moment:
         issued = utc(aware)
     else:
         issued = end_of_day(as_of, timezone)
-    return Moment(issued, local_date(issued, timezone), live=issued >= now)
+    return Moment(issued, local_date(issued, timezone), live=bool(issued >= now))

@@ -172,24 +172,22 @@ def forecast(
     site: Site,
     now: Moment,
     *,
+    records: Records | None = None,
     draws: int = DRAWS,
     seed: int = SEED,
     progress: Progress | None = None,
 ) -> Forecast:
-    """Carry weather and weights of one site to an assessment."""
+    """Carry weather and weights of one site to an assessment.
+
+    `records` takes the place of the site's own weights, if it is given.
+    """
     say = progress or _silent
-    sp = species.load(
-        site.species.name,
-        {key: change.model_dump() for key, change in site.species.override.items()},
-    )
-    say("weights")
-    records = animals.read(
-        site.weights,
-        site.place,
-        as_of=now.issued_at,
-        live=now.live,
-        bounds=bounds(sp),
-    )
+    sp = species.load(site.species.name, site.override_values)
+    if records is None:
+        say("weights")
+        records = animals.read(
+            site.weights, site.place, as_of=now.issued_at, live=now.live, bounds=bounds(sp)
+        )
     say("weather")
     season = weather.season(site.weather, site.place, issued_at=now.issued_at, seed=seed)
     say("nest temperature")

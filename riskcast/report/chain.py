@@ -13,7 +13,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from riskcast.base.errors import UsageError
-from riskcast.base.nights import local_date
+from riskcast.base.nights import as_ns, local_date
 from riskcast.physiology import (
     arousal_cost,
     arousal_hazard,
@@ -120,7 +120,7 @@ def _weighing(animal: AnimalOutlook, assessment: Assessment) -> list[str]:
         ]
     return [
         "1  Weighing",
-        f"   {animal.body_mass_g:g} g on {animal.event_date} ({animal.age_days} days before issue), "
+        f"   {animal.body_mass_g:g} g on {animal.event_date}, {animal.age_days} days before issue; "
         f"{animal.life_stage}, {animal.sex}, {animal.activity}",
         f"   from {', '.join(assessment.records.files)}: {assessment.records.used} of "
         f"{assessment.records.rows} rows used",
@@ -160,7 +160,7 @@ def _autumn(animal: AnimalOutlook, evidence: Evidence) -> list[str]:
 
 
 def _from_onset(animal: AnimalOutlook, evidence: Evidence, nest: xr.DataArray) -> xr.DataArray:
-    start = np.datetime64(animal.onset.value or evidence.issued_on, "ns")
+    start = as_ns(animal.onset.value or evidence.issued_on)
     return nest.isel(time=nest.time.values >= start)
 
 
@@ -184,7 +184,7 @@ def _torpor(
     grams = float(grams_per_ml_oxygen(sp))
     torpid = float(torpid_rate(mean, sp))
     cost, length = float(arousal_cost(mean, sp)), float(arousal_length(mean, sp))
-    asleep = 1 / (1 + hazard * length)
+    asleep, bout_days = 1 / (1 + hazard * length), 1 / hazard / _HOURS_PER_DAY
     per_day = {
         "torpor": grams * torpid * asleep * _HOURS_PER_DAY,
         "waking": grams * cost * hazard * asleep * _HOURS_PER_DAY,
@@ -193,8 +193,8 @@ def _torpor(
     scale = float(sp.reserve.scale_mass)
     return [
         f"5  Torpor and arousal, central values at that mean of {mean:.1f} °C",
-        f"   torpid {torpid:.3f} mL O2 per g and hour; wakes every {1 / hazard / _HOURS_PER_DAY:.1f} "
-        "days (season factors apart)",
+        f"   torpid {torpid:.3f} mL O2 per g and hour; wakes every {bout_days:.1f} days "
+        "(season factors apart)",
         f"   one waking {cost:.1f} mL O2 per g in {length:.1f} h",
         f"   together {total * scale:.3f} g a day for a body of {scale:g} g: torpor "
         f"{per_day['torpor'] / total:.0%}, waking {per_day['waking'] / total:.0%}",

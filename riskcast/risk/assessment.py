@@ -9,6 +9,7 @@ in place of a value, never a NaN. The models are also the JSON Schema
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from typing import Literal
 
 import pydantic
@@ -35,7 +36,7 @@ __all__ = [
     "Window",
 ]
 
-SCHEMA = "riskcast.assessment/1"
+SCHEMA: Literal["riskcast.assessment/1"] = "riskcast.assessment/1"
 
 Feeding = Literal["none", "found"]
 RiskId = Literal["autumn_mass", "winter_arousal", "winter_reserve", "spring_food"]
@@ -77,7 +78,7 @@ class Reason(Model):
     """A code with the numbers its sentence needs."""
 
     code: str
-    numbers: dict[str, float | int | str | None] = {}
+    numbers: Mapping[str, float | int | str | None] = {}
 
 
 class Window(Model):

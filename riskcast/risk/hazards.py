@@ -144,8 +144,12 @@ def winter_arousal(evidence: Evidence, spell: WarmSpell | None, sp: Species) -> 
         )
     ]
     if spell is not None:
-        numbers = {"start": str(spell.start), "end": str(spell.end), "days": spell.days}
-        reasons.append(Reason(code="warm_spell", numbers=numbers))
+        reasons.append(
+            Reason(
+                code="warm_spell",
+                numbers={"start": str(spell.start), "end": str(spell.end), "days": spell.days},
+            )
+        )
     level, why = confidence(evidence, sp)
     consequence = extra_days.value or 0.0
     return RiskResult(
@@ -206,8 +210,9 @@ def winter_reserve(
     ]
     if spare:
         least, lightest = min(spare, key=lambda pair: pair[0])
-        numbers = {"label": lightest.label, "days_to_spare": least}
-        reasons.append(Reason(code="lightest", numbers=numbers))
+        reasons.append(
+            Reason(code="lightest", numbers={"label": lightest.label, "days_to_spare": least})
+        )
     level, why = confidence(evidence, sp)
     return RiskResult(
         id="winter_reserve",

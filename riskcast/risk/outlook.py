@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from riskcast.base.nights import local_date
+from riskcast.base.nights import as_ns, local_date
 from riskcast.risk.assessment import AnimalOutlook, Calendar, DateQuantity, Feeding, Quantity
 from riskcast.risk.evidence import REFERENCE, Evidence
 from riskcast.risk.scores import date_quantity, quantity, share
@@ -35,11 +35,11 @@ def outlook(
     course = evidence.autumn.sel(animal=key)
     mass, onset = course["body_mass_g"].values, course["onset"].values
     short = mass < target
-    weighed = np.datetime64(row["event_date"], "ns")
+    weighed = as_ns(row["event_date"])
     until_onset = np.maximum((onset - weighed) / _DAY, 1.0)
     body_mass_g = float(row["body_mass_g"])
     middle_days = float(np.median(until_onset))
-    noons = [np.datetime64(day, "ns") + _NOON for day in days.days]
+    noons = [as_ns(day) + _NOON for day in days.days]
     out = np.stack([onset > noon for noon in noons]) if noons else np.zeros((0, *onset.shape))
     return AnimalOutlook(
         **facts,

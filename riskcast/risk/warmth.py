@@ -29,13 +29,9 @@ def daily(values: xr.DataArray, timezone: str, how: str) -> xr.DataArray:
     -------
     DataArray (member, day), day as datetime64 midnight of the local date
     """
-    days = xr.DataArray(
-        local_days(values.time.values, timezone).astype("datetime64[ns]"),
-        dims=("time",),
-        name="day",
-    )
-    grouped = values.transpose("time", "member").to_pandas().groupby(days.values)
-    frame = getattr(grouped, how)()
+    days = local_days(values.time.values, timezone).astype("datetime64[ns]")
+    frame = pd.DataFrame(values.transpose("time", "member").values, index=days)
+    frame = getattr(frame.groupby(level=0), how)()
     return xr.DataArray(
         frame.to_numpy().T,
         dims=("member", "day"),

@@ -353,6 +353,11 @@ class Site(Section):
         return self._path.parent
 
     @property
+    def override_values(self) -> dict[str, dict[str, Any]]:
+        """The site's own values of species parameters, as `species.load` takes them."""
+        return {key: change.model_dump() for key, change in self.species.override.items()}
+
+    @property
     def archive_folder(self) -> Path:
         """The folder of this site's archive, whether the file names one or not."""
         return self.archive.folder or platformdirs.user_state_path("riskcast") / self.place.id

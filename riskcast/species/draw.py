@@ -81,7 +81,7 @@ def _quantile(parameter: Any, z: FloatArray) -> FloatArray:
         out = low + reach * (ndtr(z) - _TAIL)
     else:
         out = _triangular(value, low, high, ndtr(z))
-    return np.clip(out, parameter.min, parameter.max)
+    return np.asarray(np.clip(out, parameter.min, parameter.max))
 
 
 def _triangular(mode: float, low: float, high: float, u: FloatArray) -> FloatArray:

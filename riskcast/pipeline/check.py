@@ -1,0 +1,156 @@
+"""Walk the real way without sending anything, and say at each step how it went."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+from riskcast import advice, animals, delivery, species, weather
+from riskcast.archive import Archive
+from riskcast.base.errors import RiskcastError
+from riskcast.pipeline.moment import Moment, moment
+from riskcast.pipeline.run import forecast
+from riskcast.pipeline.used import bounds, weather_used
+from riskcast.site import Site, load_site
+
+if TYPE_CHECKING:
+    from riskcast.pipeline.run import Progress
+
+__all__ = ["CheckLine", "CheckReport", "check"]
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class CheckLine:
+    """One step: did it go well, what was it about, what is there to say."""
+
+    ok: bool
+    topic: str
+    text: str
+
+
+@dataclass
+class CheckReport:
+    """All steps that could be tried; `exit_code` is that of the first that failed, else 0."""
+
+    lines: list[CheckLine] = field(default_factory=list)
+    exit_code: int = 0
+
+    def attempt(self, topic: str, step: Callable[[], T], say: Callable[[T], str]) -> T | None:
+        """Try one step; a fault becomes a line instead of an end."""
+        try:
+            result = step()
+        except RiskcastError as error:
+            self.lines.append(CheckLine(False, topic, str(error)))
+            self.exit_code = self.exit_code or error.exit_code
+            return None
+        self.lines.append(CheckLine(True, topic, say(result)))
+        return result
+
+
+def check(
+    site_path: str | Path,
+    *,
+    as_of: dt.date | dt.datetime | None = None,
+    progress: Progress | None = None,
+) -> CheckReport:
+    """Site file, species, weights, weather, numbers and letters, archive, mail server.
+
+    Nothing is written but the archive's empty folder, and nothing is sent: the mail server
+    is greeted and left.
+    """
+    say = progress or (lambda _: None)
+    report = CheckReport()
+    site = report.attempt("site file", lambda: load_site(site_path), _site_line)
+    if site is None:
+        return report
+    now = moment(as_of, site.place.timezone)
+    sp = report.attempt(
+        "species",
+        lambda: species.load(site.species.name, site.override_values),
+        lambda found: (
+            f"{found.vernacular_name}, {len(found.parameters)} parameters, "
+            f"{len(site.species.override)} of them overridden here"
+        ),
+    )
+    if sp is not None:
+        say("weights")
+        report.attempt("weights", lambda: _weights(site, now, sp), lambda text: text)
+    say("weather")
+    report.attempt("weather", lambda: _weather(site, now), lambda text: text)
+    if not report.exit_code:
+        report.attempt("letters", lambda: _letters(site, now, progress), lambda text: text)
+    report.attempt("archive", lambda: Archive(site.archive_folder), lambda found: f"{found.folder}")
+    say("mail server")
+    report.attempt("mail", lambda: _mail(site), lambda text: text)
+    return report
+
+
+def _site_line(site: Site) -> str:
+    people = len(site.recipients)
+    visits = len(site.visits.planned)
+    return f"{site.place.name}: {people} recipients, {visits} planned visits"
+
+
+def _weights(site: Site, now: Moment, sp: species.Species) -> str:
+    records = animals.read(
+        site.weights, site.place, as_of=now.issued_at, live=now.live, bounds=bounds(sp)
+    )
+    current = animals.current(
+        records.rows,
+        issued_at=now.issued_at,
+        timezone=site.place.timezone,
+        stale_after_days=sp.autumn.stale_weight,
+    )
+    lines = [str(count) for count in records.summary()]
+    lines.append(
+        f"{len(current)} current animals, {int(current['ranked'].sum())} of them ranked; "
+        f"last check {animals.last_round(records.rows) or 'none'}"
+    )
+    lines += [f"  {fault}" for fault in records.faults]
+    lines += [f"  taken for granted: {note}" for note in records.assumptions]
+    return "\n".join(lines)
+
+
+def _weather(site: Site, now: Moment) -> str:
+    season = weather.season(site.weather, site.place, issued_at=now.issued_at)
+    used = weather_used(site, season, now)
+    stale = ", STALE" if used.stale else ""
+    lines = [
+        f"{used.provider} {used.model}".strip()
+        + f", issued {used.reference_time:%Y-%m-%d %H:%M} UTC, {used.age_hours:g} h old{stale}",
+        f"{used.past_years} of {used.past_years_asked} past years, {used.members} members, "
+        f"{used.filled_last_10_days:.0%} of the last 10 days filled",
+    ]
+    if used.cell_distance_km is not None and not math.isnan(used.cell_distance_km):
+        height = "" if used.height_gap_m is None else f", {used.height_gap_m:+g} m in height"
+        lines.append(f"grid cell {used.cell_distance_km:g} km away{height}")
+    lines += list(used.attribution)
+    lines += [
+        "note: " + note.code + " " + ", ".join(f"{k} {v}" for k, v in note.numbers.items())
+        for note in used.notes
+    ]
+    return "\n".join(lines)
+
+
+def _letters(site: Site, now: Moment, progress: Progress | None) -> str:
+    made = forecast(site, now, progress=progress)
+    told = advice.advise(made.assessment, site.visits, made.sp)
+    letters = advice.letters(made.assessment, told, site.visits, made.sp)
+    words = ", ".join(f"{one.role} {one.level}" for one in told)
+    return f"{len(letters)} letters can be written ({words})"
+
+
+def _mail(site: Site) -> str:
+    if site.mail is None:
+        return "no [mail] section: letters are written as files only"
+    transport = delivery.SmtpTransport(site.mail)
+    try:
+        return transport.greeting()
+    finally:
+        transport.close()
