@@ -79,8 +79,8 @@ def swapped(readings: Sequence[Reading], declared: DateFormat, last_day: dt.date
         as declared some lie in months when no boxes are opened, swapped none does and they
         make fewer rounds;
     ``round``
-        a few dates stand alone in the sheet, and swapped fall into the round of the rows
-        around them.
+        a few dates stand alone in the sheet and break the order of the rows; swapped they
+        fall into the round of the rows around them.
 
     Text that starts with the year is not doubted as a whole, only row by row: no country
     writes year, day, month.
@@ -154,7 +154,7 @@ def _near(a: dt.date, b: dt.date) -> bool:
 
 
 def _strays(readings: Sequence[Reading], doubtful: list[int]) -> list[int]:
-    """Doubtful dates that stand alone, while swapped they join the rows around them."""
+    """Doubtful dates that stand alone and out of place; swapped they join the rows around."""
     dated = [(i, r.date) for i, r in enumerate(readings) if r.date is not None]
     place = {i: position for position, (i, _) in enumerate(dated)}
     strays: list[int] = []
@@ -166,15 +166,26 @@ def _strays(readings: Sequence[Reading], doubtful: list[int]) -> list[int]:
         if company or turned is None or len(joined) < 2 or len(joined) <= len(group):
             continue
         inside = set(group)
-        if all(_beside(dated, place[i], inside, turned) for i in group):
+        if all(_out_of_place(dated, place[i], inside, date, turned) for i in group):
             strays += group
     return strays
 
 
-def _beside(
-    dated: Sequence[tuple[int, dt.date]], position: int, group: set[int], day: dt.date
+def _out_of_place(
+    dated: Sequence[tuple[int, dt.date]],
+    position: int,
+    group: set[int],
+    date: dt.date,
+    turned: dt.date,
 ) -> bool:
-    """Whether the nearest row above or below that is not of the group is near `day`."""
+    """Whether a date breaks the order of its rows, and swapped would fall in with them.
+
+    The rows compared are the nearest above and below that are not of the same group.
+    """
     above = next((d for i, d in reversed(dated[:position]) if i not in group), None)
     below = next((d for i, d in dated[position + 1 :] if i not in group), None)
-    return any(d is not None and _near(d, day) for d in (above, below))
+    beside = [d for d in (above, below) if d is not None]
+    in_place = ((above is None or above <= date) and (below is None or date <= below)) or (
+        above is not None and below is not None and above >= date >= below
+    )
+    return not in_place and any(_near(d, turned) for d in beside)

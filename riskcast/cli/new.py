@@ -157,8 +157,6 @@ def _season_start(today: dt.date) -> dt.date:
 
 def _addresses(place: dict[str, float | None], today: dt.date) -> tuple[str, str]:
     """Where the forecast and the past weather can be downloaded."""
-    import numpy as np
-
     from riskcast.site import Place
     from riskcast.weather.services import archive_address, ensemble_address
 
@@ -173,7 +171,7 @@ def _addresses(place: dict[str, float | None], today: dt.date) -> tuple[str, str
     unknown = [key for key, value in place.items() if value is None]
     return (
         _without(unknown, ensemble_address(there)),
-        _without(unknown, archive_address(there, np.datetime64(today.isoformat(), "ns"), _YEARS)),
+        _without(unknown, archive_address(there, today, _YEARS)),
     )
 
 

@@ -9,7 +9,8 @@ import pandas as pd
 import xarray as xr
 
 from riskcast import animals, habitat, physiology
-from riskcast.risk import NEXT_DAYS, REFERENCE, TO_DATE, Evidence, Feeding, Reason
+from riskcast.pipeline.used import weather_notes
+from riskcast.risk import NEXT_DAYS, REFERENCE, TO_DATE, Evidence, Feeding
 
 if TYPE_CHECKING:
     from riskcast.animals import Records
@@ -47,7 +48,12 @@ def gather(
     drawn = sp.draw(draws, seed)
     nights = habitat.nights(season.futures, site.place, sp, nest=nest)
     food = habitat.food_dates(
-        season.futures, site.habitat, drawn, timezone=site.place.timezone, as_of=now.issued_at
+        season.futures,
+        site.habitat,
+        drawn,
+        timezone=site.place.timezone,
+        as_of=now.issued_at,
+        seed=seed,
     )
     past = season.past_years
     has_past = bool(past.sizes["member"])
@@ -90,9 +96,7 @@ def gather(
             issued_at=now.issued_at,
             **chance,
         )
-        past_food = habitat.food_dates(
-            past, site.habitat, drawn, timezone=site.place.timezone, as_of=now.issued_at
-        )["food_date"]
+        past_food = habitat.food_dates(past, site.habitat, drawn, **rules)["food_date"]
         adults = physiology.winter(
             past_nest, sp.risk.gate_masses, sp, onset=onset, feeding="found", **chance
         )
@@ -133,9 +137,7 @@ def gather(
         ),
         spent_to_food=spent_to_food,
         gate_share=gate_share,
-        weather_notes=tuple(
-            Reason(code=note.code, numbers=dict(note.numbers)) for note in season.notes
-        ),
+        weather_notes=weather_notes(site, season),
     )
 
 

@@ -35,6 +35,7 @@ __all__ = [
     "previous_levels",
     "records_used",
     "site_summary",
+    "weather_notes",
     "weather_used",
 ]
 
@@ -95,8 +96,16 @@ def weather_used(site: Site, season: Season, now: Moment) -> WeatherUsed:
         height_gap_m=_number(attrs.get("height_gap_m")),
         licence=str(attrs.get("licence", "")),
         attribution=_lines(attrs.get("attribution")),
-        notes=tuple(Reason(code=n.code, numbers=dict(n.numbers)) for n in season.notes),
+        notes=weather_notes(site, season),
     )
+
+
+def weather_notes(site: Site, season: Season) -> tuple[Reason, ...]:
+    """What has to be told of the weather, and of what was given and not used."""
+    notes = [Reason(code=note.code, numbers=dict(note.numbers)) for note in season.notes]
+    if site.weather.logger is not None:
+        notes.append(Reason(code="logger_not_used"))
+    return tuple(notes)
 
 
 def records_used(records: Records) -> RecordsUsed:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -38,10 +39,9 @@ def ensemble_address(place: Place) -> str:
     return f"{_ENSEMBLE}?{_where(place)}&{_MODEL}"
 
 
-def archive_address(place: Place, issued_at: np.datetime64, years: int) -> str:
+def archive_address(place: Place, today: dt.date, years: int) -> str:
     """Address of the past weather of the place as CSV, from so many winters back to now."""
-    today = issued_at.astype("datetime64[D]")
-    first = int(str(today)[:4]) - years - 1
+    first = today.year - years - 1
     return f"{_ARCHIVE}?{_where(place)}&start_date={first}-07-01&end_date={today}"
 
 
@@ -49,12 +49,12 @@ def files_instead(
     key: str, service: str, place: Place, issued_at: np.datetime64, years: int
 ) -> WeatherError:
     """The error for a service named where this version reads files, with the way out."""
-    today = str(issued_at.astype("datetime64[D]"))
+    today = dt.date.fromisoformat(str(issued_at.astype("datetime64[D]")))
     if key == "forecast":
         address, name = ensemble_address(place), f"forecast_{today}.csv"
         hint = "The date in the name is the day the forecast was made."
     else:
-        address, name = archive_address(place, issued_at, years), "history.csv"
+        address, name = archive_address(place, today, years), "history.csv"
         hint = "Write the day you download it as the last one."
     return WeatherError(
         f'[weather] {key} = "{service}": this version reads weather from files.'

@@ -77,6 +77,7 @@ CODES: dict[str, tuple[dict[str, Any], str]] = {
     "stale_forecast": ({"age_hours": 60.2, "max_age_hours": 36.0}, "60 hours, and our limit is 36"),
     "weights_old": ({"days": 30}, "30 days old"),
     "no_own_gains": ({}, "weighed twice"),
+    "logger_not_used": ({}, "logger"),
     "no_variable": ({"name": "wind_speed", "source": "a.nc"}, "no wind speed"),
     "forecast_ends": ({"date": "2025-11-06"}, "ends on 6 November"),
     "height_gap": ({"m": -140}, "140 m lower"),

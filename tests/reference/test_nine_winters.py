@@ -4,6 +4,10 @@ Data: Open-Meteo archive, CC BY 4.0, "Weather data by Open-Meteo.com", file A06 
 RISKCAST_REAL_DATA names. The expected figures come from an independent prototype of the same
 equations (1,024 draws), run before this code was written: column at 3 cm in litter, in the nest
 from 20 November, no food, season terms off. They are no observations of animals.
+
+They are met with the mass at which the reserve is gone at its central values. Drawing that mass
+too, as riskcast does, lowers the shares of 18-28 g by up to 0.1 after 115 days: a difference to
+the prototype that is stated here, not hidden.
 """
 
 from __future__ import annotations
@@ -33,8 +37,9 @@ EXPECTED = {
     (22.0, 155): (0.11, 0.28),
     (28.0, 155): (0.18, 0.41),
 }
-# 256 Sobol draws with luck: standard error of a share about 0.03; the prototype's own is 0.015.
-SAMPLING = 0.06
+# 1,024 draws with luck here and there: standard error of a difference of shares up to 0.022.
+SAMPLING = 3.2 * 0.022
+DRAWS = 1024
 
 
 @pytest.fixture(scope="module")
@@ -54,22 +59,35 @@ def nests(real_data) -> list[xr.DataArray]:
     return [nest.sel(time=slice(f"{year}-11-20", f"{year + 1}-05-31 23:00")) for year in WINTERS]
 
 
-@pytest.fixture(scope="module")
-def shares(nests) -> dict[tuple[float, int], list[float]]:
+def shares_of(nests, sp) -> dict[tuple[float, int], list[float]]:
     masses = sorted({mass for mass, _ in EXPECTED})
     out: dict[tuple[float, int], list[float]] = {key: [] for key in EXPECTED}
     for nest in nests:
-        course = winter(nest, masses, species.load(), season_terms=False)
+        course = winter(nest, masses, sp, season_terms=False, draws=DRAWS)
         for mass, days in EXPECTED:
             lasts = course.days_in_hand.isel(animal=masses.index(mass)) >= days
             out[(mass, days)].append(float(lasts.mean()))
     return out
 
 
+@pytest.fixture(scope="module")
+def shares(nests):
+    central = {"reserve__empty_mass_floor": 10.5, "reserve__empty_mass_share": 0.59}
+    return shares_of(nests, species.load().with_values(**central))
+
+
+def test_drawing_the_empty_mass_too_lowers_the_shares(nests, shares):
+    drawn = shares_of(nests, species.load())
+    for key in ((18.0, 115), (22.0, 115), (28.0, 115)):
+        assert 0.0 < np.mean(shares[key]) - np.mean(drawn[key]) < 0.15
+
+
 def test_nest_means(nests):
-    until_mid_march = [float(nest.sel(time=slice(None, f"{y + 1}-03-15")).mean())
-                       for nest, y in zip(nests, WINTERS, strict=True)]
-    assert 5.9 <= min(until_mid_march)
+    until_mid_march = [
+        float(nest.sel(time=slice(None, f"{y + 1}-03-15")).mean())
+        for nest, y in zip(nests, WINTERS, strict=True)
+    ]
+    assert min(until_mid_march) >= 5.9
     assert max(until_mid_march) <= 8.1
 
 

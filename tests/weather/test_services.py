@@ -1,8 +1,8 @@
 from __future__ import annotations
 
+import datetime as dt
 from urllib.parse import parse_qs, urlsplit
 
-import numpy as np
 import pytest
 
 from riskcast.base.errors import WeatherError
@@ -16,7 +16,7 @@ HOURLY = "temperature_2m,relative_humidity_2m,precipitation,snow_depth,wind_spee
     ("address", "host"),
     [
         (ensemble_address, "ensemble-api.open-meteo.com"),
-        (lambda p: archive_address(p, np.datetime64("2025-10-27T12", "ns"), 20),
+        (lambda p: archive_address(p, dt.date(2025, 10, 27), 20),
          "archive-api.open-meteo.com"),
     ],
 )  # fmt: skip
@@ -31,7 +31,7 @@ def test_addresses_ask_for_what_is_read_here(make_place, address, host):
 
 
 def test_the_archive_reaches_back_one_winter_more_than_asked(make_place):
-    address = archive_address(make_place(50, -4), np.datetime64("2025-10-27T12", "ns"), 20)
+    address = archive_address(make_place(50, -4), dt.date(2025, 10, 27), 20)
     asked = parse_qs(urlsplit(address).query)
     assert asked["start_date"] == ["2004-07-01"]
     assert asked["end_date"] == ["2025-10-27"]
