@@ -47,14 +47,12 @@ def gather(
     chance: dict[str, Any] = {"draws": draws, "seed": seed}
     drawn = sp.draw(draws, seed)
     nights = habitat.nights(season.futures, site.place, sp, nest=nest)
-    food = habitat.food_dates(
-        season.futures,
-        site.habitat,
-        drawn,
-        timezone=site.place.timezone,
-        as_of=now.issued_at,
-        seed=seed,
-    )
+    local: dict[str, Any] = {
+        "timezone": site.place.timezone,
+        "as_of": now.issued_at,
+        "seed": seed,
+    }
+    food = habitat.food_dates(season.futures, site.habitat, drawn, **local)
     past = season.past_years
     has_past = bool(past.sizes["member"])
     past_nest = habitat.nest_temperature(past, site.habitat, sp) if has_past else None
@@ -96,7 +94,7 @@ def gather(
             issued_at=now.issued_at,
             **chance,
         )
-        past_food = habitat.food_dates(past, site.habitat, drawn, **rules)["food_date"]
+        past_food = habitat.food_dates(past, site.habitat, drawn, **local)["food_date"]
         adults = physiology.winter(
             past_nest, sp.risk.gate_masses, sp, onset=onset, feeding="found", **chance
         )
