@@ -101,6 +101,8 @@ def run(
     out: str | Path = "out",
     offline: bool = False,
     send: bool = False,
+    draws: int = DRAWS,
+    seed: int = SEED,
     progress: Progress | None = None,
 ) -> Run:
     """The whole way: numbers, advice, letters, files, archive and, with `send`, the mail.
@@ -111,6 +113,7 @@ def run(
     as_of : the moment to speak from; None = now
     out : folder that gets ``<site id>/<issued date>/``
     offline : never touch the network (weather comes from files in any case)
+    draws, seed : of all chance; a power of two, 256 or more for what is shown to people
     send : hand the letters to the site's mail server; each is recorded first, and sent once
 
     Raises
@@ -129,7 +132,7 @@ def run(
         raise UsageError("--send needs a [mail] section in the site file.")
     # Made before anything is computed: a password that cannot be had is told at once.
     transport = delivery.SmtpTransport(site.mail) if send and site.mail else None
-    made = forecast(site, now, progress=say)
+    made = forecast(site, now, draws=draws, seed=seed, progress=say)
 
     say("advice and letters")
     archive = Archive(site.archive_folder)
