@@ -32,11 +32,45 @@ from riskcast.physiology.torpor import (
 )
 from riskcast.species import Species
 
-__all__ = ["Budget", "Course", "Luck", "cumulate", "jump", "season_of", "trailing_mean"]
+__all__ = ["Budget", "Course", "Luck", "Plan", "cumulate", "jump", "trailing_mean"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 _DRAWS_AT_ONCE = 16
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What all members of a run have in common.
+
+    sp : the drawn species; `narrow` holds the few sections a waking needs
+    log_season : (draw, hour), logarithm of the season's factor on the hazard
+    blocks : some draws at a time, with their numbers as columns
+    grams : (draw,), grams per mL of oxygen
+    """
+
+    sp: Species
+    narrow: Species
+    log_season: FloatArray
+    blocks: tuple[tuple[slice, Species], ...]
+    grams: FloatArray
+
+    @classmethod
+    def of(cls, times: npt.ArrayLike, sp: Species, *, season_terms: bool) -> Plan:
+        """Prepare for hours that start at `times`; without season terms the factor is 1."""
+        draws, hours = sp.draws or 1, np.asarray(times).size
+        season = season_factor(times, sp.columns()) if season_terms else np.ones(hours)
+        slices = [
+            slice(first, min(first + _DRAWS_AT_ONCE, draws))
+            for first in range(0, draws, _DRAWS_AT_ONCE)
+        ]
+        return cls(
+            sp=sp,
+            narrow=sp.only("arousal"),
+            log_season=np.broadcast_to(np.log(season), (draws, hours)),
+            blocks=tuple((some, sp.some(some).columns()) for some in slices),
+            grams=np.broadcast_to(grams_per_ml_oxygen(sp).ravel(), (draws,)),
+        )
 
 
 @dataclass(frozen=True)
@@ -46,33 +80,32 @@ class Budget:
     hazard, loss : (draw, hour + 1), cumulated from 0: arousals a torpid animal would meet;
         grams per gram (at the scale mass) it would lose
     nest : (hour,), °C
-    grams : (draw,), grams per mL of oxygen
-    sp : the drawn species, for what is needed at single hours only
     """
 
     hazard: FloatArray
     loss: FloatArray
     nest: FloatArray
-    grams: FloatArray
-    sp: Species
+    plan: Plan
 
     @property
     def hours(self) -> int:
         return int(self.nest.shape[0])
 
     def waking(
-        self, row: IntArray, hour: IntArray, chance: FloatArray
+        self, row: IntArray, hour: IntArray, chance: FloatArray | None
     ) -> tuple[FloatArray, FloatArray]:
         """Cost (grams per gram) and length (hours) of wakings that start in given hours.
 
-        With `chance` below the search fraction the animal leaves the nest, in vain.
+        With `chance` below the search fraction the animal leaves the nest, in vain;
+        without chances none does.
         """
-        own = self.sp.rows("arousal", row)
-        t = self.nest[hour]
-        leaves = chance < own.arousal.search_fraction
-        oxygen = np.where(leaves, own.arousal.search_cost, arousal_cost(t, own))
-        length = np.where(leaves, own.arousal.search_length, arousal_length(t, own))
-        return self.grams[row] * oxygen, length
+        own, t = self.plan.narrow.rows(row), self.nest[hour]
+        oxygen, length = arousal_cost(t, own), arousal_length(t, own)
+        if chance is not None:
+            leaves = chance < own.arousal.search_fraction
+            oxygen = np.where(leaves, own.arousal.search_cost, oxygen)
+            length = np.where(leaves, own.arousal.search_length, length)
+        return self.plan.grams[row] * oxygen, length
 
 
 @dataclass(frozen=True)
@@ -109,33 +142,23 @@ def trailing_mean(values: FloatArray, hours: int) -> FloatArray:
     return np.asarray(out / counts)
 
 
-def cumulate(nest: FloatArray, t24: FloatArray, season: FloatArray, sp: Species) -> Budget:
+def cumulate(nest: FloatArray, t24: FloatArray, plan: Plan) -> Budget:
     """Cumulate hazard and loss of one member for every draw.
 
     Parameters
     ----------
     nest, t24 : (hour,), °C
-    season : (draw, hour) or (hour,), factor on the hazard
-    sp : Species, drawn
+    plan : what the members have in common
     """
-    draws = sp.draws or 1
+    draws = plan.sp.draws or 1
     hazard, loss = (np.empty((draws, nest.size + 1)) for _ in range(2))
-    grams = np.broadcast_to(grams_per_ml_oxygen(sp).ravel(), (draws,))
-    log_season = np.broadcast_to(np.log(season), (draws, nest.size))
     # A few draws at a time, so that what is worked on stays in the processor's cache.
-    for first in range(0, draws, _DRAWS_AT_ONCE):
-        some = slice(first, min(first + _DRAWS_AT_ONCE, draws))
-        columns = sp.some(some).columns()
-        log_hazard = log_arousal_hazard(t24, columns) + log_season[some]
+    for some, columns in plan.blocks:
+        log_hazard = log_arousal_hazard(t24, columns) + plan.log_season[some]
         log_hazard += np.log(columns.torpor.arousal_multiplier)
         _cumulate(np.exp(log_hazard, out=log_hazard), hazard[some])
-        _cumulate(torpid_rate(nest, columns) * grams[some, np.newaxis], loss[some])
-    return Budget(hazard=hazard, loss=loss, nest=nest, grams=grams, sp=sp)
-
-
-def season_of(times: npt.ArrayLike, sp_columns: Species, on: bool) -> FloatArray:
-    """Season factor along the hours, or ones when the season terms are off."""
-    return season_factor(times, sp_columns) if on else np.ones(np.asarray(times).shape)
+        _cumulate(torpid_rate(nest, columns) * plan.grams[some, np.newaxis], loss[some])
+    return Budget(hazard=hazard, loss=loss, nest=nest, plan=plan)
 
 
 def jump(
@@ -178,6 +201,7 @@ def jump(
     state = (index[alive], draw[alive], hour[alive], np.zeros(int(alive.sum())))
     hazard_rows = _Rows(budget.hazard)
     loss_rows = _Rows(budget.loss)
+    searching = bool(np.any(budget.plan.sp.arousal.search_fraction))
 
     k = 0
     while state[0].size:
@@ -199,7 +223,8 @@ def jump(
         who, row, wake, used = who[go], row[go], wake[go], after_bout[go]
         count[who] += 1
         in_hour = np.minimum(wake.astype(np.int64), budget.hours - 1)
-        cost, length = budget.waking(row, in_hour, luck.searches(k).ravel()[who])
+        chance = luck.searches(k).ravel()[who] if searching else None
+        cost, length = budget.waking(row, in_hour, chance)
         done = np.minimum((end[who] - wake) / length, 1.0)
         charged = cost * (1.0 - (1.0 - done) ** 2)
         room = limit[who] - used

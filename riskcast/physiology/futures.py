@@ -15,7 +15,7 @@ import xarray as xr
 from riskcast.base.nights import as_ns
 from riskcast.base.quantity import require
 from riskcast.base.streams import stream
-from riskcast.physiology.events import Course, Luck, cumulate, jump, season_of, trailing_mean
+from riskcast.physiology.events import Course, Luck, Plan, cumulate, jump, trailing_mean
 from riskcast.physiology.torpor import empty_mass, spendable
 from riskcast.species import Species
 
@@ -110,10 +110,10 @@ def carry(
     first = max(int(min(earliest, nest.sizes["time"] - 1)), 0)
     values = np.ascontiguousarray(nest.values, dtype=float)
     t24 = trailing_mean(values, int(drawn.torpor.temperature_memory))
-    season = season_of(nest.time.values[first:], drawn.columns(), season_terms)
+    plan = Plan.of(nest.time.values[first:], drawn, season_terms=season_terms)
 
     def one(m: int) -> list[Course]:
-        budget = cumulate(values[m, first:], t24[m, first:], season, drawn)
+        budget = cumulate(values[m, first:], t24[m, first:], plan)
         return [
             jump(
                 budget,

@@ -7,12 +7,13 @@ import xarray as xr
 
 from riskcast.base.nights import as_ns
 from riskcast.base.quantity import require
-from riskcast.physiology.events import season_of, trailing_mean
+from riskcast.physiology.events import trailing_mean
 from riskcast.physiology.torpor import (
     arousal_cost,
     arousal_hazard,
     arousal_length,
     grams_per_ml_oxygen,
+    season_factor,
     torpid_rate,
 )
 from riskcast.species import Species
@@ -64,7 +65,7 @@ def expected_spend(
     columns = sp.draw(draws, seed).columns()
     memory = int(sp.torpor.temperature_memory)
     grams = grams_per_ml_oxygen(columns)
-    season = season_of(times[first:last], columns, season_terms)
+    season = season_factor(times[first:last], columns) if season_terms else 1.0
     before = max(0, first - memory + 1)
     out = {name: np.empty((nest.sizes["member"], draws)) for name in _UNITS}
     for m in range(nest.sizes["member"]):

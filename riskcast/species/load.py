@@ -155,10 +155,13 @@ class Species:
         left = None if self.draws is None else len(range(*which.indices(self.draws)))
         return self._changed(lambda values: values[which], left)
 
-    def rows(self, section: str, index: npt.NDArray[np.int64]) -> Species:
-        """One section with its drawn arrays taken at `index`: a set of numbers per future."""
-        only = replace(self, groups={section: self.groups[section]})
-        return only._changed(lambda values: values[index], len(index))
+    def only(self, *sections: str) -> Species:
+        """Some of the sections: less to carry where few numbers are needed often."""
+        return replace(self, groups={section: self.groups[section] for section in sections})
+
+    def rows(self, index: npt.NDArray[np.int64]) -> Species:
+        """Drawn arrays taken at `index`: a set of numbers per future."""
+        return self._changed(lambda values: values[index], len(index))
 
     def _changed(
         self, change: Callable[[npt.NDArray[np.float64]], npt.NDArray[np.float64]], n: int | None
