@@ -154,7 +154,8 @@ def read_date(cell: Cell, declared: DateFormat, epoch: dt.datetime | None) -> Re
     numbered = _day_number(cell, text)
     if numbered is not None and epoch is not None and isinstance(cell, int | float):
         day_told = (epoch + dt.timedelta(days=numbered)).date()
-        return _sensible(day_told, None, "number", text)
+        turned = _date(day_told.year, day_told.day, day_told.month)
+        return _sensible(day_told, turned, "number", text)
     return _unreadable(text, declared, other, swapped_date, numbered)
 
 

@@ -70,7 +70,7 @@ def read_found(
     for content in read_files([path], columns):
         for table in content.tables:
             for row in table.rows:
-                key = (content.source, row.number)
+                key = (table.source, row.number)
                 if key in used:
                     told[key] = (
                         _date(table, row.cells, declared, row.number, faults),

@@ -20,6 +20,9 @@ __all__ = ["swapped", "swapped_problem"]
 # practice, no source).
 _ROUND_DAYS = 3
 
+# Fewer dates fall into order by chance too easily: four do so once in 24 times.
+_ORDERED_DATES = 4
+
 # Boxes are not opened in the coldest months (common practice, no source).
 _NO_ROUND_MONTHS = frozenset({12, 1, 2})
 
@@ -74,7 +77,8 @@ def swapped(readings: Sequence[Reading], declared: DateFormat, last_day: dt.date
     ``future``
         some lie after `last_day` as declared, none swapped;
     ``order``
-        swapped, the dates run upwards row by row; as declared they run neither way;
+        swapped, at least four dates run upwards row by row; as declared they jump back twice
+        or more;
     ``season``
         as declared some lie in months when no boxes are opened, swapped none does and they
         make fewer rounds;
@@ -124,14 +128,12 @@ def _whole(
         return ""
     if any(date > last_day for date in stated):
         return "future"
-    if len(set(stated)) > 2 and _rising(turned_dates) and not _one_way(stated):
+    if any(date.month in _NO_ROUND_MONTHS for date in turned_dates):
+        return ""
+    if len(set(stated)) >= _ORDERED_DATES and _rising(turned_dates) and _falls(stated) > 1:
         return "order"
-    if (
-        only_text
-        and any(date.month in _NO_ROUND_MONTHS for date in stated)
-        and not any(date.month in _NO_ROUND_MONTHS for date in turned_dates)
-        and _rounds(turned_dates) <= _rounds(stated)
-    ):
+    in_winter = any(date.month in _NO_ROUND_MONTHS for date in stated)
+    if only_text and in_winter and _rounds(turned_dates) <= _rounds(stated):
         return "season"
     return ""
 
@@ -140,8 +142,11 @@ def _rising(dates: Sequence[dt.date]) -> bool:
     return all(a <= b for a, b in itertools.pairwise(dates))
 
 
-def _one_way(dates: Sequence[dt.date]) -> bool:
-    return _rising(dates) or _rising(dates[::-1])
+def _falls(dates: Sequence[dt.date]) -> int:
+    """How often the dates jump back, in a sheet that runs upwards; 0 if it runs downwards."""
+    if _rising(dates[::-1]):
+        return 0
+    return sum(a > b for a, b in itertools.pairwise(dates))
 
 
 def _rounds(dates: Sequence[dt.date]) -> int:
