@@ -100,7 +100,7 @@ SCRIPT = (
 
 # --- the forecasts --------------------------------------------------------------------------
 # Issue -> seed of its errors. Another seed is another forecast, as likely as this one.
-ISSUES = {"2025-10-27": 73, "2026-01-12": 26, "2026-03-30": 33}
+ISSUES = {"2025-10-27": 73, "2026-01-12": 118, "2026-03-30": 33}
 MEMBERS = 51
 FORECAST_DAYS = 15
 SPREAD_FIRST, SPREAD_LAST = 0.5, 3.0  # °C, SD of the members at issue and after 15 days
