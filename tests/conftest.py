@@ -16,6 +16,12 @@ import xarray as xr
 from riskcast import species
 
 
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Benchmarks run when they are asked for by name, never with the suite."""
+    asked = any("benchmarks" in argument for argument in config.args)
+    return True if collection_path.name == "benchmarks" and not asked else None
+
+
 @pytest.fixture(scope="session")
 def hazel_dormouse() -> species.Species:
     return species.load("hazel_dormouse")
