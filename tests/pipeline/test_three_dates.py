@@ -1,0 +1,298 @@
+"""The demonstration on its three dates: what the first lines say, and the chain behind them.
+
+Dates and words are those the scenario is built to show; every number is compared with the
+assessment it must have come from.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import sys
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from riskcast import report
+from riskcast.base.nights import local_date
+from riskcast.cli.app import app
+
+SATURDAY, PLANNED, IN_SPRING = dt.date(2025, 11, 1), dt.date(2025, 11, 22), dt.date(2026, 4, 18)
+
+
+class TestAutumn:
+    """27 October 2025: a late litter is light, and the cold comes before the planned visit."""
+
+    @pytest.fixture
+    def seen(self, full_run, dates):
+        return full_run(dates[0])
+
+    def test_monitor_is_asked_to_come_on_saturday(self, seen):
+        assert seen.letter("monitor").first_line == (
+            "Check the boxes on Saturday 1 November, not on the 22nd, if your licence and team "
+            "allow. Settle it by Wednesday."
+        )
+
+    def test_the_days_are_those_of_the_advice(self, seen):
+        advice = seen.advice("monitor")
+        assert (advice.visit_day, advice.replaces) == (SATURDAY, PLANNED)
+        notice = seen.run.forecast.site.visits.notice_days
+        assert advice.by_date == SATURDAY - dt.timedelta(days=notice + 1)
+        assert advice.level == "act"
+
+    def test_the_new_day_keeps_the_gap_after_the_last_check(self, seen):
+        last = seen.assessment.records.last_check
+        assert last == dt.date(2025, 10, 18)
+        assert (SATURDAY - last).days >= seen.run.forecast.site.visits.min_gap_days
+
+    def test_more_of_the_light_animals_are_in_reach_on_the_new_day(self, seen):
+        """Counted again here: litter mates in one box are one, the others count singly."""
+        days = seen.assessment.calendar.days
+        reach = {}
+        for day in (SATURDAY, PLANNED):
+            units: dict[str, float] = {}
+            for animal in seen.assessment.animals:
+                if animal.ranked:
+                    unit = f"box {animal.box}" if animal.litter else animal.key
+                    share = animal.short_and_out[days.index(day)]
+                    units[unit] = max(units.get(unit, 0.0), share)
+            reach[day] = sum(units.values())
+        reason = next(r for r in seen.advice("monitor").reasons if r.code == "better_day")
+        assert reason.numbers["in_reach"] == pytest.approx(reach[SATURDAY])
+        assert reason.numbers["planned_in_reach"] == pytest.approx(reach[PLANNED])
+        assert reach[SATURDAY] >= 1.5 * reach[PLANNED]
+
+    def test_boxes_of_the_late_young_come_first(self, seen):
+        assert set(seen.advice("monitor").boxes) == {"7", "14", "27", "41"}
+        text = " ".join(seen.letter("monitor").text.split())
+        assert "Open first: boxes" in text
+
+    def test_coordinator_and_rehabilitator_hear_of_the_same_day(self, seen):
+        coordinator = seen.letter("coordinator").first_line
+        assert coordinator.startswith("Ring the monitor of Alder Hanger (demonstration) by Wed")
+        assert "Saturday 1 November" in coordinator
+        expected = seen.advice("rehabilitator").expected_animals
+        line = seen.letter("rehabilitator").first_line
+        assert line.startswith(f"Make room for about {expected:.0f} light juvenile")
+        assert "by Saturday 1 November" in line
+
+    def test_winter_and_spring_are_not_asked_about(self, seen):
+        status = {risk.id: risk.status for risk in seen.assessment.risks}
+        assert status.pop("autumn_mass") == "assessed"
+        assert set(status.values()) == {"not_asked_now"}
+
+
+class TestWinter:
+    """12 January 2026: a warm spell is due while everything sleeps on the ground."""
+
+    @pytest.fixture
+    def seen(self, full_run, dates):
+        return full_run(dates[1])
+
+    def test_monitor_is_asked_to_stay_away(self, seen):
+        assert seen.letter("monitor").first_line == (
+            "Stay away from the nests: no box check can help in the warm spell of "
+            "14 to 21 January. We look again on the 19th."
+        )
+
+    def test_the_dates_are_those_of_the_numbers(self, seen):
+        spell = seen.assessment.warm_spell
+        assert (spell.start, spell.end) == (dt.date(2026, 1, 14), dt.date(2026, 1, 21))
+        assert spell.days == 8
+        assert seen.advice("monitor").look_again == dt.date(2026, 1, 19)
+
+    def test_the_spell_costs_more_than_the_same_days_of_past_years(self, seen):
+        risk = seen.risk("winter_arousal")
+        assert risk.status == "assessed"
+        assert risk.concern == "high"
+        assert risk.quantities["rank"].value <= 3
+        parts = [risk.quantities[f"from_{p}"].value
+                 for p in ("more_arousals", "dearer_torpor", "dearer_waking")]  # fmt: skip
+        assert all(part > 0 for part in parts)
+        # Medians of parts need not add up exactly to the median of their sum.
+        assert sum(parts) == pytest.approx(risk.quantities["extra_days"].value, rel=0.2)
+
+    def test_nobody_is_asked_to_go(self, seen):
+        """Animals in ground nests: never above plan, and no visit day for anyone."""
+        assert all(level in ("steady", "watch", "plan") for level in seen.run.levels.values())
+        assert all(one.visit_day is None for one in seen.run.advice)
+
+    def test_releases_wait_for_the_end_of_the_spell(self, seen):
+        line = seen.letter("rehabilitator").first_line
+        assert "until the warm spell of 14 to 21 January is over" in line
+
+
+class TestSpring:
+    """30 March 2026: awake early, food late."""
+
+    @pytest.fixture
+    def seen(self, full_run, dates):
+        return full_run(dates[2])
+
+    def test_monitor_keeps_the_visit_and_brings_scales(self, seen):
+        gap = seen.risk("spring_food").quantities["food_gap_days"].value
+        assert seen.letter("monitor").first_line == (
+            "Keep your box check on 18 April and bring scales. "
+            f"Animals may be awake {round(gap)} days before there is enough food."
+        )
+        assert gap > 7
+        assert seen.advice("monitor").visit_day == IN_SPRING
+
+    def test_the_gap_is_that_of_the_futures(self, seen):
+        evidence = seen.run.forecast.evidence
+        gap = (evidence.food["food_date"] - evidence.emergence) / np.timedelta64(1, "D")
+        stated = seen.risk("spring_food").quantities["food_gap_days"]
+        assert stated.value == pytest.approx(float(gap.median()), abs=0.01)
+        share = float((gap > 7.0).where(gap.notnull()).mean())
+        assert seen.risk("spring_food").likelihood == pytest.approx(share, abs=0.001)
+
+    def test_releases_wait_for_food(self, seen):
+        food = seen.risk("spring_food").dates["food_date"].value
+        line = seen.letter("rehabilitator").first_line
+        assert line.startswith(f"Hold back releases until about {food.day} {food:%B}")
+
+    def test_autumn_is_not_asked_about(self, seen):
+        assert seen.risk("autumn_mass").status == "not_asked_now"
+
+
+def test_every_first_line_answers_what_and_when(each_run):
+    """At most two short sentences, with a date in them."""
+    for letter in each_run.run.letters:
+        sentences = re.findall(r"[^.!?]+[.!?]", letter.first_line)
+        assert 1 <= len(sentences) <= 2
+        assert re.search(r"\d", letter.first_line)
+        assert letter.text.split("\n\n")[0].replace("\n", " ") == letter.first_line
+
+
+def test_the_printed_text_says_the_same(each_run):
+    printed = " ".join(each_run.run.short_text.split())
+    for letter in each_run.run.letters:
+        assert " ".join(letter.first_line.split()) in printed
+
+
+# --- explain: the chain's numbers are the assessment's ---------------------------------------
+
+NUMBER = r"(−?-?\d+(?:\.\d+)?)"
+
+
+def chain_of(seen, animal):
+    made = seen.run.forecast
+    return report.chain(animal, made.evidence, made.assessment, made.nest, made.sp)
+
+
+def printed_after(text, words):
+    """The three numbers `a (b to c)`, or the one number, that stand behind some words."""
+    found = re.search(
+        rf"{words} (?:at least )?{NUMBER}(?: \({NUMBER} to {NUMBER}\))?", text, re.MULTILINE
+    )
+    assert found, f"{words} is in the chain"
+    return [float(group) for group in found.groups() if group is not None]
+
+
+def numbers_of(quantity):
+    spread = [quantity.value, quantity.low, quantity.high]
+    return [quantity.value] if quantity.low == quantity.high else spread
+
+
+@pytest.mark.parametrize("which", [0, 3, -1, "reference"])
+def test_the_chain_ends_in_the_numbers_of_the_assessment(each_run, which):
+    ranked = [animal for animal in each_run.assessment.animals if animal.ranked]
+    reference = each_run.assessment.reference_animal
+    animal = reference if which == "reference" else ranked[which]
+    text = chain_of(each_run, animal)
+    result = text[text.index("8  Result") :]
+    for words, feeding in (("no food found:", "none"), ("   food found:", "found")):
+        line = next(line for line in result.splitlines() if words in line)
+        for quantity, what in (
+            (animal.days_in_hand[feeding], "days in hand"),
+            (animal.days_to_spare[feeding], "days to spare"),
+        ):
+            assert printed_after(line, what) == pytest.approx(numbers_of(quantity), rel=1e-3)
+            assert ("at least" in line.split(what)[1].split(",")[0]) is quantity.at_least
+    normal = printed_after(result, "against this site's normal winter")
+    assert normal == pytest.approx(numbers_of(animal.days_vs_normal), rel=1e-3)
+    if animal is reference:
+        return
+    others = printed_after(result, "against the reference animal")
+    assert others == pytest.approx(numbers_of(animal.days_vs_reference), rel=1e-3)
+    assert f"{animal.body_mass_g:g} g on {animal.event_date}" in text
+    assert printed_after(text, "gain expected") == pytest.approx(
+        numbers_of(animal.gain_expected), rel=1e-3
+    )
+    assert printed_after(text, "mass then") == pytest.approx(
+        numbers_of(animal.mass_at_onset), rel=1e-3
+    )
+    onset = animal.onset
+    assert f"onset {onset.value} ({onset.low} to {onset.high})" in text
+    share = int(re.search(r"below target at onset in (\d+)%", text).group(1))
+    assert share == pytest.approx(100 * animal.share_short, abs=0.51)
+
+
+def test_the_chain_names_the_dates_of_spring(full_run, dates):
+    seen = full_run(dates[2])
+    text = chain_of(seen, seen.assessment.reference_animal)
+    stated = seen.risk("spring_food").dates
+    for words, name in (
+        ("first food", "first_food_date"),
+        ("enough food", "food_date"),
+        ("emergence", "emergence"),
+    ):
+        quantity = stated[name]
+        assert f"{words} {quantity.value} ({quantity.low} to {quantity.high})" in text
+
+
+def test_the_chain_states_the_nest_it_used(each_run):
+    made = each_run.run.forecast
+    animal = each_run.assessment.reference_animal
+    onset = made.evidence.reference_onset
+    assert local_date(onset, made.evidence.timezone) == animal.onset.value
+    inside = made.nest.sel(time=slice(np.datetime64(animal.onset.value, "ns"), None))
+    text = chain_of(each_run, animal)
+    nest, air = printed_after(text, "   mean")[0], printed_after(text, r"°C \(air")[0]
+    assert nest == pytest.approx(float(inside.mean()), abs=0.051)
+    outside = made.evidence.futures["air_temperature"].sel(time=inside.time)
+    assert air == pytest.approx(float(outside.mean()), abs=0.051)
+    shares = re.search(r"torpor (\d+)%, waking (\d+)%", text)
+    assert sum(map(int, shares.groups())) in (99, 100, 101)
+
+
+def test_the_chain_lists_every_parameter_with_status_and_source(each_run):
+    made = each_run.run.forecast
+    text = chain_of(each_run, each_run.assessment.reference_animal)
+    steps = ("autumn", "onset", "emergence", "nest", "torpor", "arousal", "reserve", "food", "risk")
+    for name, parameter in made.sp.parameters.items():
+        if name.split(".")[0] in steps:
+            assert re.search(rf"^ +{re.escape(name)} = .*\| {parameter.status} \| "
+                             rf"{parameter.source}:", text, re.MULTILINE), name  # fmt: skip
+    for status in ("published", "derived", "surrogate", "common-practice", "provisional"):
+        assert f"| {status} |" in text
+    sources = text[text.index("\nSources\n") :]
+    assert "Csorba" in sources
+    assert "Pretzlaff" in sources
+
+
+def test_explain_follows_each_date(each_run, monkeypatch):
+    """The command prints the chain of the very run: what it computes is the same forecast."""
+    views = sys.modules["riskcast.pipeline.views"]
+    made = each_run.run.forecast
+
+    def already_made(site, now, **_):
+        assert site == made.site
+        assert now.issued_at == made.moment.issued_at
+        return made
+
+    monkeypatch.setattr(views, "_forecast", already_made)
+    day = each_run.assessment.issued_on.isoformat()
+    call = ["explain", str(each_run.site), "--as-of", day]
+    most_urgent = CliRunner().invoke(app, call)
+    assert most_urgent.exit_code == 0, most_urgent.output
+    assert (
+        most_urgent.stdout.rstrip() == chain_of(each_run, each_run.assessment.animals[0]).rstrip()
+    )
+    one = CliRunner().invoke(app, [*call, "--animal", "K13"])
+    assert one.exit_code == 0
+    assert "animal K13, box 14, weighed 18 October" in one.stdout.splitlines()[0]
+    litter = CliRunner().invoke(app, [*call, "--animal", "box 14"])
+    assert litter.exit_code == 2
+    assert litter.stderr.count("box 14") >= 5
