@@ -34,7 +34,7 @@ FIRST_HOUR, LAST_HOUR = "2004-07-01T00", "2026-05-31T23"
 SEED = 20260168
 
 # --- the climate, by month January … December; no trend over the years -----------------------
-MEAN_TEMPERATURE = (4.2, 4.4, 6.3, 8.8, 12.0, 14.7, 16.5, 16.3, 14.0, 11.0, 7.2, 5.0)  # °C
+MEAN_TEMPERATURE = (4.2, 4.8, 7.0, 9.5, 12.5, 14.7, 16.5, 16.3, 14.0, 11.0, 7.2, 5.0)  # °C
 DAILY_MEAN_SD = (3.4, 3.4, 3.1, 2.8, 2.6, 2.4, 2.4, 2.4, 2.5, 2.8, 3.1, 3.4)  # °C, of anomalies
 # °C, mean of highest less lowest hour of a day: the sun's part and that of passing fronts.
 DIURNAL_RANGE = (4.5, 5.1, 6.2, 7.5, 8.1, 8.4, 8.5, 8.3, 7.4, 5.8, 4.8, 4.4)
@@ -92,9 +92,10 @@ SCRIPT = (
     Episode("2025-12-19T12", "2025-12-27T22", 7.0, noise=0.25, wet=1.1, front_h=16),  # warm spell
     Episode("2025-12-27T22", "2026-01-14T03", 0.0, noise=0.50),
     Episode("2026-01-14T03", "2026-01-21T22", 7.6, noise=0.25, wet=1.1, front_h=12),  # another
-    Episode("2026-01-21T22", "2026-03-16T18", 0.0, noise=0.55),
-    Episode("2026-03-16T18", "2026-04-02T20", 4.5, noise=0.35, wet=0.50, sun=1.2),  # warm March
-    Episode("2026-04-02T20", "2026-05-01T00", -1.8, noise=0.50),  # cool April
+    Episode("2026-01-21T22", "2026-02-24T18", 0.0, noise=0.55),
+    Episode("2026-02-24T18", "2026-03-24T18", 1.0, noise=0.50, wet=0.50),
+    Episode("2026-03-24T18", "2026-04-02T20", 4.5, noise=0.35, wet=0.50, sun=1.2),  # warm March
+    Episode("2026-04-02T20", "2026-05-01T00", 0.5, noise=0.50),
     Episode("2026-05-01T00", "2026-06-30T00", 0.0, noise=0.70),
 )
 
