@@ -60,14 +60,18 @@ def test_a_box_found_empty_has_no_animals_any_more(rows_of):
 def test_a_check_of_which_nothing_can_be_used_supersedes_an_older_one(read_file, tmp_path):
     path = tmp_path / "weights.csv"
     path.write_text(
-        "event_date,box,life_stage,body_mass_g\n"
-        "2025-09-20,14,juvenile,9.5\n"
-        "2025-10-18,14,juvenile,185\n"
-        "2025-10-18,15,juvenile,18.5\n"
+        "event_date,box,organism_id,life_stage,sex,body_mass_g\n"
+        "2025-09-20,14,,juvenile,male,9.5\n"
+        "2025-10-18,14,A7,juvenile,male,185\n"
+        "2025-10-18,15,,juvenile,male,18.5\n"
     )
     records = read_file(path)
     assert (records.n_rows, records.n_used) == (3, 2)
     assert at(records.rows)["box"].tolist() == ["15"]
+    bare = records.rows.iloc[1]
+    assert not bare["weighed"]
+    assert bare[["organism_id", "life_stage", "sex"]].tolist() == ["", "unknown", "unknown"]
+    assert np.isnan(bare["body_mass_g"])
 
 
 def test_a_marked_animal_stands_once_where_it_was_last(rows_of):

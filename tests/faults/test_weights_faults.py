@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import re
 import zipfile
 
 import numpy as np
@@ -374,6 +375,25 @@ def test_a_lone_date_in_its_place_is_not_doubted(read):
     assert not read(sheet(early, between, *rows)).faults
 
 
+def test_a_date_between_its_neighbours_is_not_doubted(read):
+    # 5 April read as 4 May would fall in with 1 May; but it stands where it belongs.
+    rows = ["2025-04-01", "2025-04-01", "2025-04-05", "2025-05-01", "2025-05-01"]
+    text = sheet(*[GOOD.replace("2025-10-18", d).replace("14", str(n)) for n, d in enumerate(rows)])
+    assert not read(text).faults
+
+
+def test_a_small_round_out_of_place_is_not_doubted(read):
+    rows = [row.replace("2025-10-18", "2025-10-05") for row in GOOD_ROWS]
+    late = ["2025-05-10,40,,adult,female,19.5,active,", "2025-05-11,41,,adult,male,19.5,active,"]
+    assert not read(sheet(*rows, *late)).faults
+
+
+def test_one_round_entered_late_is_not_doubted(read):
+    # Swapped, these dates would run upwards too; as declared only the last is out of order.
+    dates = ("2025-04-05", "2025-05-06", "2025-07-08", "2025-06-09")
+    assert not read(rounds("%d/%m/%Y", *dates), date_format="DD/MM/YYYY").faults
+
+
 def test_a_file_in_the_other_order_by_its_clear_dates(read):
     text = rounds("%m/%d/%Y", "2025-06-05", "2025-07-18", "2025-10-05")
     with pytest.raises(NoUsableRecordsError) as caught:
@@ -436,6 +456,14 @@ def test_a_future_day_is_a_fault_now_and_unread_in_the_past(read):
     assert "swapped (2025-06-11)?" in fault.problem
     past = read(sheet(GOOD, future), live=False)
     assert (past.n_rows, past.faults) == (1, ())
+
+
+def test_a_date_of_another_format_is_unread_only_if_it_is_later_either_way(read):
+    later = "18/12/2025,15,,adult,female,19.5,active,"
+    perhaps = "11/05/2025,16,,adult,female,19.5,active,"  # 11 May or 5 November
+    records = read(sheet(GOOD, later, perhaps), live=False)
+    assert records.n_rows == 2
+    assert the_fault(records).where == "row 4, event_date"
 
 
 def test_the_day_ends_at_the_site(read):
@@ -574,7 +602,7 @@ def test_a_round_of_the_next_month_is_heavier_and_not_doubted(read):
 
 
 def test_litters_of_different_age_in_one_round_are_not_doubted(read):
-    small = [f"2025-10-18,1,,nestling,,{m},," for m in (3.0, 3.5, 3.5, 4.0)]
+    small = [f"2025-10-18,1,,nestling,,{m},," for m in (3.0, 3.5, 3.5, 4.0, 3.0)]
     large = [f"2025-10-19,2,,nestling,,{m},," for m in (9.0, 9.5, 10.0, 9.5, 10)]
     assert not read(sheet(*small, *large)).faults
 
@@ -674,6 +702,16 @@ def test_two_exports_that_overlap(tmp_path):
     assert "row 2 of a.csv" in fault.problem
 
 
+def test_exports_are_not_taken_for_one_sheet(tmp_path):
+    (tmp_path / "a.csv").write_text(sheet(GOOD))
+    (tmp_path / "b.csv").write_text(sheet(GOOD.replace("14", "15"), GOOD))
+    config = Weights.model_construct(files=(tmp_path / "a.csv", tmp_path / "b.csv"))
+    records = animals.read(
+        config, PLACE, as_of=np.datetime64("2025-10-27"), live=True, bounds=BOUNDS
+    )
+    assert the_fault(records).where == "row 3, box"
+
+
 def test_neither_box_nor_mark(read):
     records = read(sheet(GOOD, "2025-10-18,,,adult,female,19.5,active,"))
     assert the_fault(records).where == "row 3, box"
@@ -745,6 +783,31 @@ def test_all_worksheets_with_weights_are_read_and_others_named(read):
     assert fault.source == 'weights.xlsx, worksheet "Oct"'
     assert 'worksheet_not_read: weights.xlsx, "Sums"' in records.assumptions
     assert records.note().startswith("weights.xlsx: 1 of 2 rows set aside, 1 used")
+
+
+def test_a_hidden_worksheet_is_not_read_and_named(read):
+    book = workbook(["Date", "Box", "Weight in g"], [dt.date(2025, 10, 18), 14, 19.5])
+    old = book.create_sheet("Old")
+    old.append(["Date", "Box", "Weight in g"])
+    old.append([dt.date(2025, 9, 18), 14, 18.5])
+    old.sheet_state = "hidden"
+    records = read(book, "weights.xlsx")
+    assert records.n_rows == 1
+    assert records.assumptions == ('worksheet_not_read: weights.xlsx, "Old"',)
+
+
+def test_a_formula_with_a_stored_result(read, tmp_path):
+    book = workbook(["Date", "Box", "Weight in g"], [dt.date(2025, 10, 18), 14, "=27.5-8"])
+    book.save(tmp_path / "made.xlsx")
+    held = io.BytesIO()
+    with zipfile.ZipFile(tmp_path / "made.xlsx") as made, zipfile.ZipFile(held, "w") as stored:
+        for name in made.namelist():
+            text = made.read(name)
+            if name == "xl/worksheets/sheet1.xml":
+                assert text.count(b"<f>27.5-8</f>") == 1
+                text = re.sub(rb"(<f>27.5-8</f>)<v ?/?>(</v>)?", rb"\1<v>19.5</v>", text)
+            stored.writestr(name, text)
+    assert read(held.getvalue(), "weights.xlsx").rows["body_mass_g"].tolist() == [19.5]
 
 
 # All at once, nothing lost ----------------------------------------------------------------
