@@ -394,6 +394,18 @@ def test_one_round_entered_late_is_not_doubted(read):
     assert not read(rounds("%d/%m/%Y", *dates), date_format="DD/MM/YYYY").faults
 
 
+def test_a_sheet_that_would_be_in_order_only_in_winter_is_not_doubted(read):
+    dates = ("2025-05-01", "2025-04-02", "2025-09-03", "2025-07-04")  # swapped: January to April
+    assert not read(rounds("%d/%m/%Y", *dates), date_format="DD/MM/YYYY").faults
+
+
+def test_dates_that_begin_with_the_year_are_not_doubted_as_a_whole(read):
+    dates = ("2025-05-06", "2025-04-07", "2025-09-08", "2025-07-09", "2025-04-10")
+    assert not read(rounds("%Y-%m-%d", *dates)).faults
+    with pytest.raises(NoUsableRecordsError, match="run in order"):
+        read(rounds("%m/%d/%Y", *dates), date_format="MM/DD/YYYY")
+
+
 def test_a_file_in_the_other_order_by_its_clear_dates(read):
     text = rounds("%m/%d/%Y", "2025-06-05", "2025-07-18", "2025-10-05")
     with pytest.raises(NoUsableRecordsError) as caught:
