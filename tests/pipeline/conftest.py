@@ -248,8 +248,7 @@ def weight_rows() -> list[dict[str, Any]]:
 
     from riskcast.animals.sheet import HEADINGS
 
-    sheet = openpyxl.load_workbook(DEMO / "weights.xlsx", read_only=True).worksheets[0]
-    rows = list(sheet.iter_rows(values_only=True))[1:]
+    rows = list(openpyxl.load_workbook(DEMO / "weights.xlsx").worksheets[0].values)[1:]
     out = []
     for row in rows:
         cells = dict(zip(HEADINGS, row, strict=False))
