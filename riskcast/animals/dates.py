@@ -78,6 +78,19 @@ class DateFormat:
 
     def parse(self, text: str) -> dt.date | None:
         """The date, or None when the text is not exactly of this format."""
+        numbers = self._numbers(text)
+        return None if numbers is None else _date(*numbers)
+
+    def not_before(self, text: str) -> dt.date | None:
+        """The first day that a date such as 30 February can mean: of its month, or its year."""
+        numbers = self._numbers(text)
+        if numbers is None:
+            return None
+        year, month, _ = numbers
+        return _date(year, month, 1) or _date(year, 1, 1)
+
+    def _numbers(self, text: str) -> tuple[int, int, int] | None:
+        """Year, month (0: no such name) and day as they stand there."""
         match = self.pattern.fullmatch(_TIME_OF_DAY.sub("", text.strip()))
         if match is None:
             return None
@@ -88,7 +101,7 @@ class DateFormat:
             month = _MONTHS.index(short) + 1 if short in _MONTHS else 0
         else:
             month = int(parts["month"])
-        return _date(year, month, int(parts["day"]))
+        return year, month, int(parts["day"])
 
     def other(self) -> DateFormat | None:
         """The format with day and month in each other's place; None when months are named."""
@@ -213,6 +226,8 @@ def _unreadable(
         kind = "date_format_" + "_".join(form.text for form in fits)
     else:
         remedy, kind = "Correct the date.", "date_unreadable"
+        first = declared.not_before(text)
+        days = () if first is None else (first,)
     problem = Problem(kind, f"this file is declared {declared.text}.", remedy)
     return Reading(None, None, "text", problem, days)
 
