@@ -79,7 +79,7 @@ def weather_used(site: Site, season: Season, now: Moment) -> WeatherUsed:
     if reference:
         stamp = np.datetime64(str(reference).removesuffix("Z"), "ns")
         age = round(float((now.issued_at - stamp) / _HOUR), 1)
-        issued = pd.Timestamp(stamp).to_pydatetime()
+        issued = pd.Timestamp(stamp, tz="UTC").to_pydatetime()
     limit = float(site.weather.max_age_hours)
     return WeatherUsed(
         provider=str(attrs.get("provider", "file")),

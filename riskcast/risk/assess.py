@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import numpy as np
 
 from riskcast.physiology import empty_mass, mass_needed
@@ -71,7 +73,8 @@ def assess(
     }
     return Assessment(
         site=site,
-        issued_at=evidence.issued_at.astype("datetime64[s]").item(),
+        # With its zone: the schema says date-time, and RFC 3339 has none without.
+        issued_at=evidence.issued_at.astype("datetime64[s]").item().replace(tzinfo=dt.UTC),
         issued_on=evidence.issued_on,
         horizon=evidence.end.astype("datetime64[D]").item(),
         seed=evidence.seed,
