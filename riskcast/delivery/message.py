@@ -14,7 +14,7 @@ import re
 from email.errors import MessageError
 from email.headerregistry import Address
 from email.message import EmailMessage
-from email.policy import SMTP
+from email.policy import EmailPolicy
 from typing import TYPE_CHECKING, Protocol
 from urllib.parse import quote
 
@@ -27,7 +27,35 @@ if TYPE_CHECKING:  # the models bring pydantic along, which a message does not n
 __all__ = ["Letter", "as_bytes", "build", "eml_name", "message_id", "stored"]
 
 # RFC 2045 §6.7 ends quoted-printable lines at 76; headers folded there are within RFC 5322's 78.
-_POLICY = SMTP.clone(max_line_length=76)
+_LINE_LENGTH = 76
+
+
+class _Policy(EmailPolicy):
+    """As its parent, but a header never begins with an empty line.
+
+    A subject that just fits into a line is put below its name by the standard library. RFC
+    5322 §2.2.3 allows that; readers then show a blank before it, and some show nothing.
+    """
+
+    def fold(self, name: str, value: str) -> str:
+        return _begun(super().fold(name, value))
+
+    def fold_binary(self, name: str, value: str) -> bytes:
+        return _begun(super().fold_binary(name, value).decode("ascii")).encode("ascii")
+
+
+def _begun(header: str) -> str:
+    """The header with words on its first line, if it has words that can be parted."""
+    empty = re.match(r"([^\s:]+:)\r\n ", header)
+    if empty is None:
+        return header
+    name = empty[1]
+    line, _, more = header[empty.end() :].partition("\r\n")
+    at = line.rfind(" ", 0, _LINE_LENGTH - len(name))
+    return header if at < 0 else f"{name} {line[:at]}\r\n{line[at:]}\r\n{more}"
+
+
+_POLICY = _Policy(linesep="\r\n", max_line_length=_LINE_LENGTH)
 
 # 128 bits of SHA-256: no two messages of any site will ever share an id.
 _ID_LENGTH = 32

@@ -105,6 +105,16 @@ def test_subjects_in_any_language_survive(letter: Any, person: Any, subject: str
     assert parsed(message)["Subject"] == subject
 
 
+@pytest.mark.parametrize("length", range(60, 100))
+def test_no_header_begins_with_an_empty_line(letter: Any, person: Any, length: int) -> None:
+    """A subject that just fits into one line may be put below its name; readers stumble there."""
+    subject = ("Check the boxes on Saturday: " + "ash oak " * 20)[: length - 1] + "."
+    raw = as_bytes(made(letter(subject=subject), person(name="Site monitor of " + "oak " * 12)))
+    assert not re.search(rb"^[A-Za-z-]+:[ \t]*\r\n", raw, re.MULTILINE)
+    assert max(map(len, raw.split(b"\r\n"))) <= 78
+    assert parsed(made(letter(subject=subject), person()))["Subject"] == subject
+
+
 @pytest.mark.parametrize("name", ["Jürgen Groß", "O'Neil, Pat (deputy)", '"quoted"', "林", ""])
 def test_names_in_any_language_survive(letter: Any, person: Any, name: str) -> None:
     to = parsed(made(letter(), person(name=name)))["To"].addresses
