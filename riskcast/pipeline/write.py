@@ -22,6 +22,8 @@ __all__ = ["letters_to_messages", "write_run"]
 # Without [mail] letters are files only; the address says so and names no place.
 _NO_SENDER = "riskcast <riskcast@riskcast.invalid>"
 
+_REJECTED, _LETTERS = "weights-rejected.csv", "alert-*.eml"
+
 
 def letters_to_messages(
     site: Site, letters: Sequence[Letter], assessment: Assessment
@@ -56,18 +58,25 @@ def write_run(
 ) -> tuple[Path, tuple[Path, ...]]:
     """Write the document, the letters, and the rows that were set aside.
 
+    What an earlier run of the same day left and this one does not write is taken away: a list
+    of bad rows must not outlive their correction.
+
     Returns
     -------
     (folder, files), the document last: a folder with an ``assessment.json`` is complete
     """
     folder = out / assessment.site.id / assessment.issued_on.isoformat()
     files: list[Path] = []
+    rejected = folder / _REJECTED
     if records.faults:
-        files.append(write_whole(folder / "weights-rejected.csv", animals.rejected_csv(records)))
+        files.append(write_whole(rejected, animals.rejected_csv(records)))
     count: Counter[str] = Counter()
     for message in messages:
         count[message.role] += 1
         name = delivery.eml_name(message.role, count[message.role])
         files.append(write_whole(folder / name, message.eml))
+    for old in (rejected, *folder.glob(_LETTERS)):
+        if old not in files:
+            old.unlink(missing_ok=True)
     files.append(write_whole(folder / "assessment.json", document))
     return folder, tuple(files)
