@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from os import cpu_count
 from typing import Any
 
@@ -37,6 +38,8 @@ _SECONDS_PER_HOUR = 3600.0
 _HOURS_PER_DAY = 24.0
 # Wakings are drawn in blocks, so a long winter needs no guess of their number.
 _BLOCK = 32
+# Together they bound the memory: 2 members are about 40 MB in a season of 5,000 hours.
+_MEMBERS_AT_ONCE, _MOST_THREADS = 2, 4
 
 
 def _open_end(until: npt.NDArray[np.datetime64], start: np.datetime64) -> FloatArray:
@@ -104,7 +107,11 @@ class Animals:
 def carry(
     nest: xr.DataArray, jobs: Sequence[Job], drawn: Species, season_terms: bool
 ) -> list[Outcome]:
-    """Run the event scheme member by member, on as many threads as there are cores."""
+    """Run the event scheme for all jobs in one go, some members at a time on each core.
+
+    Some members at a time, because threads that only do short steps hinder each other: they
+    hand the interpreter's lock to and fro.
+    """
     # Nothing happens before the first animal goes in: leave those hours out.
     earliest = min(float(job.begin.min()) for job in jobs)
     first = max(int(min(earliest, nest.sizes["time"] - 1)), 0)
@@ -112,29 +119,48 @@ def carry(
     t24 = trailing_mean(values, int(drawn.torpor.temperature_memory))
     plan = Plan.of(nest.time.values[first:], drawn, season_terms=season_terms)
 
-    def one(m: int) -> list[Course]:
-        budget = cumulate(values[m, first:], t24[m, first:], plan)
-        return [
-            jump(
-                budget,
-                job.begin[:, m].T - first,
-                job.allowance[:, m].T,
-                job.luck,
-                None if job.stop is None else job.stop[:, m].T - first,
-            )
-            for job in jobs
-        ]
+    # (member, draw, animal)
+    begin = np.concatenate([job.begin for job in jobs]).transpose(1, 2, 0) - first
+    allowance = np.concatenate([job.allowance for job in jobs]).transpose(1, 2, 0)
+    stop = np.concatenate([_stop(job) for job in jobs]).transpose(1, 2, 0) - first
+    luck = _together([job.luck for job in jobs])
 
-    with ThreadPoolExecutor(max_workers=cpu_count() or 1) as pool:
-        by_member = list(pool.map(one, range(values.shape[0])))
+    def one(some: slice) -> Course:
+        budget = cumulate(values[some, first:], t24[some, first:], plan)
+        return jump(budget, begin[some], allowance[some], luck, stop[some])
+
+    starts = range(0, len(values), _MEMBERS_AT_ONCE)
+    with ThreadPoolExecutor(max_workers=min(cpu_count() or 1, _MOST_THREADS)) as pool:
+        courses = list(pool.map(one, [slice(m, m + _MEMBERS_AT_ONCE) for m in starts]))
+    spent, arousals, empty = (
+        np.concatenate([getattr(course, name) for course in courses]).transpose(2, 0, 1)
+        for name in ("spent", "arousals", "empty_hour")
+    )
+    empty = empty + first
+    ends = np.cumsum([len(job.begin) for job in jobs])
     return [
         Outcome(
-            spent=np.stack([course.spent.T for course in courses], axis=1),
-            arousals=np.stack([course.arousals.T for course in courses], axis=1),
-            empty=np.stack([course.empty_hour.T + first for course in courses], axis=1),
+            spent[end - len(job.begin) : end],
+            arousals[end - len(job.begin) : end],
+            empty[end - len(job.begin) : end],
         )
-        for courses in zip(*by_member, strict=True)
+        for job, end in zip(jobs, ends, strict=True)
     ]
+
+
+def _stop(job: Job) -> FloatArray:
+    return np.full(job.begin.shape, np.inf) if job.stop is None else job.stop
+
+
+def _together(lucks: Sequence[Luck]) -> Luck:
+    """The chance of several groups of animals, side by side."""
+    if len(lucks) == 1:
+        return lucks[0]
+
+    def joined(kind: str) -> Callable[[int], FloatArray]:
+        return cache(lambda k: np.concatenate([getattr(luck, kind)(k) for luck in lucks], axis=1))
+
+    return Luck(targets=joined("targets"), searches=joined("searches"))
 
 
 def endless(

@@ -161,7 +161,7 @@ class Species:
 
     def rows(self, index: npt.NDArray[np.int64]) -> Species:
         """Drawn arrays taken at `index`: a set of numbers per future."""
-        return self._changed(lambda values: values[index], len(index))
+        return self._changed(lambda values: values.take(index), len(index))
 
     def _changed(
         self, change: Callable[[npt.NDArray[np.float64]], npt.NDArray[np.float64]], n: int | None

@@ -124,7 +124,7 @@ class TestMove:
         text = flat(letter(autumn).text)
         assert "This day takes the place of Saturday 22 November. It is not one visit more." in text
         assert "If you cannot come, keep the planned day." in text
-        assert "Waiting a week leaves about 1 in reach, not about 3." in text
+        assert "Waiting a week would lose about 1 of them." in text
         assert "Open first: boxes 15, 14, 9." in text
         assert "We look again on Wednesday 29 October" in text
 

@@ -55,7 +55,7 @@ CODES: dict[str, tuple[dict[str, Any], str]] = {
     ),
     "waiting_costs": (
         {"days": 7, "now": 3.1, "later": 1.2},
-        "leaves about 1 in reach, not about 3",
+        "would lose about 2 of them",
     ),
     "no_better_day": ({"gain": 0.1}, "No earlier day"),
     "no_planned_visit": ({}, "never add one"),
