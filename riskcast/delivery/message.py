@@ -148,15 +148,17 @@ def build(
 def message_id(letter: Letter, address: str, *, site_id: str, issued_at: str) -> str:
     """The left half of the Message-ID: what makes two messages the same message.
 
-    It is a digest of site, role, address, the UTC *day* of issue, and the words. With the day
-    instead of the minute, a second run in the morning with the same words is the same message,
-    and goes out once; other words (a fresh forecast, a corrected sheet) or another day make
-    another. Server, names and thread do not enter: mending them makes no new message.
+    It is a digest of site, role, address, the UTC *day* of issue, the subject and the first
+    paragraph: what to do and by when. So a second run of the day goes out only if it asks for
+    something else. The rest does not enter: the hour of writing and the age of the forecast
+    stand there, and numbers that move by one from hour to hour are no news. Server, names and
+    thread do not enter either: mending them makes no new message.
     """
     local, _, domain = address.rpartition("@")
     day = instant(issued_at).astimezone(dt.UTC).date().isoformat()
-    words = (letter.subject, letter.text, letter.html)
-    parts = json.dumps([site_id, letter.role, f"{local}@{domain.lower()}", day, *words])
+    first = " ".join(letter.text.strip().split("\n\n", 1)[0].split())
+    whom = f"{local}@{domain.lower()}"
+    parts = json.dumps([site_id, letter.role, whom, day, letter.subject, first])
     return hashlib.sha256(parts.encode("utf-8")).hexdigest()[:_ID_LENGTH]
 
 

@@ -159,6 +159,8 @@ def test_the_id_tells_messages_apart_and_repeats_for_a_repeated_run(
     first = made(letter(), person())["Message-ID"]
     same = [
         made(letter(), person(), issued_at="2025-10-27T06:00"),  # an earlier run that day
+        made(letter(text=letter().text + "\nWe wrote this at 06:00.\n"), person()),
+        made(letter(html=None), person()),
         made(letter(), person(name="Renamed")),
         made(letter(), person(address="monitor@EXAMPLE.org")),
         made(letter(), person(), in_reply_to="<abc@example.org>"),
@@ -167,7 +169,6 @@ def test_the_id_tells_messages_apart_and_repeats_for_a_repeated_run(
     other = [
         made(letter(text="Fresh forecast.\n"), person()),
         made(letter(subject="Keep the planned day"), person()),
-        made(letter(html=None), person()),
         made(letter(role="coordinator"), person()),
         made(letter(), person(address="other@example.org")),
         made(letter(), person(), issued_at="2025-10-28T00:00"),
