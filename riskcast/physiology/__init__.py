@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from riskcast.physiology.autumn import autumn, feeding_response, gain_taper, onset_logit, own_gains
+from riskcast.physiology.autumn import (
+    autumn,
+    feeding_response,
+    gain_taper,
+    nightly_hazard,
+    onset_logit,
+    own_gains,
+)
 from riskcast.physiology.spend import expected_spend
 from riskcast.physiology.spring import emergence, emergence_logit, gap_cost
 from riskcast.physiology.torpor import (
@@ -35,6 +42,7 @@ __all__ = [
     "grams_per_ml_oxygen",
     "mass_after",
     "mass_needed",
+    "nightly_hazard",
     "onset_logit",
     "own_gains",
     "season_factor",
