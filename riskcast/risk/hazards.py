@@ -14,6 +14,7 @@ from riskcast.risk.assessment import (
     DateQuantity,
     Quantity,
     Reason,
+    RiskId,
     RiskResult,
     WarmSpell,
     Window,
@@ -78,17 +79,14 @@ def autumn_mass(evidence: Evidence, animals: Sequence[AnimalOutlook], sp: Specie
     cold = _cold_ahead(evidence, sp)
     if cold is not None:
         reasons.append(cold)
-    level, why = confidence(evidence, sp, animals=ranked)
-    return RiskResult(
-        id="autumn_mass",
-        status="assessed",
-        window=window,
-        likelihood=likelihood,
-        likelihood_word=likelihood_word(likelihood, sp),
-        consequence=Quantity(value=expected, unit="animals"),
-        concern=concern(likelihood, expected, sp.risk.autumn_mass_edges, sp),
-        confidence=level,
-        confidence_reasons=why,
+    return _assessed(
+        "autumn_mass",
+        window,
+        likelihood,
+        Quantity(value=expected, unit="animals"),
+        evidence,
+        sp,
+        animals=ranked,
         quantities={
             "expected_short": Quantity(value=expected, unit="animals"),
             "most_affected_share": Quantity(value=likelihood, unit="1"),
@@ -150,18 +148,13 @@ def winter_arousal(evidence: Evidence, spell: WarmSpell | None, sp: Species) -> 
                 numbers={"start": str(spell.start), "end": str(spell.end), "days": spell.days},
             )
         )
-    level, why = confidence(evidence, sp)
-    consequence = extra_days.value or 0.0
-    return RiskResult(
-        id="winter_arousal",
-        status="assessed",
-        window=window,
-        likelihood=likelihood,
-        likelihood_word=likelihood_word(likelihood, sp),
-        consequence=extra_days,
-        concern=concern(likelihood, consequence, sp.risk.winter_arousal_edges, sp),
-        confidence=level,
-        confidence_reasons=why,
+    return _assessed(
+        "winter_arousal",
+        window,
+        likelihood,
+        extra_days,
+        evidence,
+        sp,
         quantities={
             "days_spent": quantity(spent.values, "day of reserve"),
             "days_spent_normal": Quantity(value=sp.risk.arousal_window, unit="day of reserve"),
@@ -213,17 +206,13 @@ def winter_reserve(
         reasons.append(
             Reason(code="lightest", numbers={"label": lightest.label, "days_to_spare": least})
         )
-    level, why = confidence(evidence, sp)
-    return RiskResult(
-        id="winter_reserve",
-        status="assessed",
-        window=window,
-        likelihood=likelihood,
-        likelihood_word=likelihood_word(likelihood, sp),
-        consequence=lost,
-        concern=concern(likelihood, lost.value or 0.0, sp.risk.winter_reserve_edges, sp),
-        confidence=level,
-        confidence_reasons=why,
+    return _assessed(
+        "winter_reserve",
+        window,
+        likelihood,
+        lost,
+        evidence,
+        sp,
         quantities={
             "days_vs_normal": reference.days_vs_normal,
             "days_to_spare_none": reference.days_to_spare["none"],
@@ -258,20 +247,48 @@ def spring_food(evidence: Evidence, sp: Species) -> RiskResult:
     cost = quantity((evidence.gap_cost / per_day).values, "day of reserve")
     known = gap.values[~np.isnan(gap.values)]
     likelihood = share(known > sp.risk.gap)
-    level, why = confidence(evidence, sp)
+    return _assessed(
+        "spring_food",
+        window,
+        likelihood,
+        cost,
+        evidence,
+        sp,
+        quantities={"food_gap_days": gap_days, "gap_cost_days": cost},
+        dates={"emergence": emergence, "first_food_date": first, "food_date": food},
+        reasons=(Reason(code="gap", numbers={"days": gap_days.value}),),
+    )
+
+
+def _assessed(
+    risk_id: RiskId,
+    window: Window,
+    likelihood: float,
+    consequence: Quantity,
+    evidence: Evidence,
+    sp: Species,
+    *,
+    quantities: dict[str, Quantity],
+    reasons: tuple[Reason, ...],
+    dates: dict[str, DateQuantity] | None = None,
+    animals: Sequence[AnimalOutlook] = (),
+) -> RiskResult:
+    """A result with its word, concern and confidence; the edges are ``risk.<id>_edges``."""
+    level, why = confidence(evidence, sp, animals=animals)
+    edges = getattr(sp.risk, f"{risk_id}_edges")
     return RiskResult(
-        id="spring_food",
+        id=risk_id,
         status="assessed",
         window=window,
         likelihood=likelihood,
         likelihood_word=likelihood_word(likelihood, sp),
-        consequence=cost,
-        concern=concern(likelihood, cost.value or 0.0, sp.risk.spring_food_edges, sp),
+        consequence=consequence,
+        concern=concern(likelihood, consequence.value or 0.0, edges, sp),
         confidence=level,
         confidence_reasons=why,
-        quantities={"food_gap_days": gap_days, "gap_cost_days": cost},
-        dates={"emergence": emergence, "first_food_date": first, "food_date": food},
-        reasons=(Reason(code="gap", numbers={"days": gap_days.value}),),
+        quantities=quantities,
+        dates=dates or {},
+        reasons=reasons,
     )
 
 
@@ -342,24 +359,11 @@ def _too_few_years(evidence: Evidence, sp: Species) -> Reason | None:
     return Reason(code="no_past_years", numbers=numbers)
 
 
-def _not_asked(risk_id: str, window: Window) -> RiskResult:
+def _not_asked(risk_id: RiskId, window: Window) -> RiskResult:
     numbers = {"start": str(window.start), "end": str(window.end)}
-    return RiskResult.model_validate(
-        {
-            "id": risk_id,
-            "status": "not_asked_now",
-            "window": window,
-            "reasons": (Reason(code="not_asked_now", numbers=numbers),),
-        }
-    )
+    reason = Reason(code="not_asked_now", numbers=numbers)
+    return RiskResult(id=risk_id, status="not_asked_now", window=window, reasons=(reason,))
 
 
-def _no_data(risk_id: str, window: Window, reason: Reason) -> RiskResult:
-    return RiskResult.model_validate(
-        {
-            "id": risk_id,
-            "status": "not_enough_data",
-            "window": window,
-            "reasons": (reason,),
-        }
-    )
+def _no_data(risk_id: RiskId, window: Window, reason: Reason) -> RiskResult:
+    return RiskResult(id=risk_id, status="not_enough_data", window=window, reasons=(reason,))
