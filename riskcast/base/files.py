@@ -20,7 +20,11 @@ def write_whole(path: Path, content: bytes | str) -> Path:
     """
     data = content.encode("utf-8") if isinstance(content, str) else content
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    except OSError as error:
+        error.filename = str(path)  # what a person knows, not the passing name
+        raise
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)

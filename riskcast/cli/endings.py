@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 import traceback
-from typing import Any
+from typing import Any, TypeGuard
 
 import click
 
-from riskcast.base.errors import InputMissingError, RiskcastError
+from riskcast.base.errors import DeliveryError, InputMissingError, RiskcastError
 
 __all__ = ["Commands", "debugging"]
 
@@ -18,6 +19,9 @@ _DEBUG = "RISKCAST_DEBUG"
 
 # What the operating system says when a name is wrong or a person may not use it.
 _REFUSED = (FileNotFoundError, PermissionError, NotADirectoryError, IsADirectoryError)
+
+# No room passes: the next run may find some. The archive ends alike when it is full.
+_FULL = (errno.ENOSPC, errno.EDQUOT)
 
 
 def debugging() -> bool:
@@ -28,8 +32,9 @@ class Commands(click.Group):
     """A group whose commands may raise: every ending has its exit code.
 
     Errors of riskcast carry theirs. What the operating system refuses by name is an input
-    that is missing. Anything else is our own fault: one sentence, and the trace only where
-    ``RISKCAST_DEBUG`` is set, because a trace may quote what it should not.
+    that is missing; a full disk is a trouble that passes. Anything else is our own fault: one
+    sentence, and the trace only where ``RISKCAST_DEBUG`` is set, because a trace may quote
+    what it should not.
     """
 
     def invoke(self, ctx: click.Context) -> Any:
@@ -51,7 +56,10 @@ class Commands(click.Group):
 def _end_of(error: Exception) -> int:
     """Say what happened, and return the exit code."""
     code = RiskcastError.exit_code
-    if isinstance(error, _REFUSED) and error.filename:
+    if isinstance(error, OSError) and error.errno in _FULL:
+        _say("The disk is full. Files are written whole or not at all. Make room, then run again.")
+        code = DeliveryError.exit_code
+    elif _refused(error):
         _say(f"{error.filename}: {error.strerror}. Correct the name, or who may use it.")
         code = InputMissingError.exit_code
     else:
@@ -64,6 +72,12 @@ def _end_of(error: Exception) -> int:
         _say(f"riskcast stopped at a fault of its own ({name}), not of yours. {way_on}")
     _trace()
     return code
+
+
+def _refused(error: Exception) -> TypeGuard[OSError]:
+    if not isinstance(error, OSError) or not error.filename:
+        return False
+    return isinstance(error, _REFUSED) or error.errno == errno.EROFS
 
 
 def _say(text: str) -> None:

@@ -218,9 +218,20 @@ class TestEndings:
         pipeline.error = FileNotFoundError("somewhere")
         assert riskcast_command("run", "site.toml").exit_code == 70
 
-    def test_full_disk_is_no_missing_input(self, riskcast_command: Call, pipeline: Any) -> None:
+    def test_full_disk_is_a_trouble_that_passes(
+        self, riskcast_command: Call, pipeline: Any
+    ) -> None:
+        """The same code as when the archive is full; no fault of ours, and no missing input."""
         pipeline.error = OSError(28, "No space left on device")
-        assert riskcast_command("run", "site.toml").exit_code == 70
+        done = riskcast_command("run", "site.toml")
+        assert done.exit_code == 75
+        assert done.stderr.startswith("The disk is full.")
+
+    def test_read_only_disk(self, riskcast_command: Call, pipeline: Any) -> None:
+        pipeline.error = OSError(30, "Read-only file system", "/media/out")
+        done = riskcast_command("run", "site.toml")
+        assert done.exit_code == 66
+        assert done.stderr.startswith("/media/out: Read-only file system.")
 
     @pytest.mark.parametrize("name", ["check", "run", "visits", "triage", "explain"])
     def test_real_site_file_that_is_not_there(self, riskcast_command: Call, name: str) -> None:

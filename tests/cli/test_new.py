@@ -137,7 +137,7 @@ def test_half_a_start_is_taken_back(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(new_module, "write_whole", full)
-    assert riskcast_command("new", "w").exit_code == 70
+    assert riskcast_command("new", "w").exit_code == 75
     assert list((tmp_path / "w").iterdir()) == []
 
 
