@@ -172,7 +172,7 @@ def triage_found(
         _found_row(animal, outlooks[animal.name], assessment, sp, target) for animal in order
     )
     notes = [say.macro("tables.j2", "found_care", target), say.macro("tables.j2", "found_days")]
-    unknown = [animal.name for animal in order if outlooks[animal.name] is None]
+    unknown = [animal.name for animal in order if _days_unknown(outlooks[animal.name])]
     if unknown:
         notes.append(say.macro("tables.j2", "found_days_unknown", ", ".join(unknown)))
     if any(animal.body_mass_g < sp.autumn.independence_mass for animal in found):
@@ -256,6 +256,10 @@ def _urgency(animal: FoundAnimal, outlook: AnimalOutlook | None) -> tuple[float,
     """Fewest days in hand first; the lightest first where they are not known."""
     days = outlook.days_in_hand["none"].value if outlook else None
     return (math.inf if days is None else days, animal.body_mass_g, animal.name)
+
+
+def _days_unknown(outlook: AnimalOutlook | None) -> bool:
+    return outlook is None or outlook.days_in_hand["none"].value is None
 
 
 def _outlook(name: str, assessment: Assessment) -> AnimalOutlook | None:
