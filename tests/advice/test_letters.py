@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from riskcast.advice import PreviousLevel, advise, letters, short_text
-from riskcast.risk import Gate, RecordsUsed
+from riskcast.risk import Gate, Quantity, RecordsUsed
 
 ROLES = ("monitor", "coordinator", "rehabilitator")
 SEASONS = ("autumn", "winter", "spring")
@@ -234,6 +234,14 @@ class TestRehabilitator:
         assert "trust it little" in text
         assert "Your agreed mass for taking an animal in is 12 g." in text
         assert "This is no order." in text
+
+    def test_days_that_are_over_are_no_days_in_hand(self, autumn, letter):
+        """Days are told without a sign: eight days ago must not read as eight days to go."""
+        over = {"none": Quantity(value=-8.0, unit="day"), "found": Quantity(value=2.0, unit="day")}
+        animals = tuple(a.model_copy(update={"days_in_hand": over}) for a in autumn.animals)
+        text = flat(letter(autumn.model_copy(update={"animals": animals}), "rehabilitator").text)
+        assert "8 days in hand" not in text
+        assert "Left as it is, with no food, its reserve may be gone by now." in text
 
     def test_only_the_light_young_are_named(self, autumn, letter):
         text = letter(autumn, "rehabilitator").text
