@@ -176,13 +176,22 @@ def test_the_small_wood_runs(wood):
 # --- the disk ---------------------------------------------------------------------------------
 
 
+@pytest.fixture(autouse=True)
+def few_draws(monkeypatch):
+    """What is tested here does not depend on how often chance was asked."""
+    module = sys.modules["riskcast.pipeline.run"]
+    real = module.forecast
+    few = lambda site, now, **options: real(site, now, **{**options, "draws": 32})  # noqa: E731
+    monkeypatch.setattr(module, "forecast", few)
+
+
 @pytest.fixture(scope="module")
 def numbers_of():
     return {}
 
 
 @pytest.fixture
-def computed_once(monkeypatch, numbers_of):
+def computed_once(monkeypatch, few_draws, numbers_of):
     """The same numbers again for the same weights: these tests begin where files are written."""
     module = sys.modules["riskcast.pipeline.run"]
     real = module.forecast
@@ -523,12 +532,12 @@ def test_autumn_begins_on_the_first_of_september(wood, day, status):
 
 
 def test_winter_begins_at_the_onset_and_autumn_ends_there(wood):
-    """The day before, the day itself, and the day after the median onset."""
+    """Some days before the median onset, the day itself, the day after, and well after."""
     wood.run(OCTOBER)
     onset = dt.date.fromisoformat(wood.risks(OCTOBER)["winter_arousal"]["window"]["start"])
     assert dt.date(2025, 10, 15) < onset < dt.date(2025, 12, 1)
     seen = []
-    for days in (-3, -1, 0, 1, 3, 12):
+    for days in (-3, 0, 1, 12):
         day = onset + dt.timedelta(days=days)
         assert wood.run(day).exit_code == 0
         risks = wood.risks(day)
@@ -545,7 +554,7 @@ def test_winter_begins_at_the_onset_and_autumn_ends_there(wood):
 
 
 def test_the_last_days_of_the_season(wood):
-    for day in (dt.date(2026, 5, 12), dt.date(2026, 5, 20), dt.date(2026, 5, 31)):
+    for day in (dt.date(2026, 5, 20), dt.date(2026, 5, 31)):
         done = wood.run(day)
         assert done.exit_code == 0, done.output
         document = wood.document(day)
@@ -604,7 +613,7 @@ def test_progress_tells_the_steps_and_where_it_lies(wood):
 
 def test_the_python_surface_runs_the_same_way(wood):
     wood.forecast(OCTOBER)
-    done = rc.run(wood.site, as_of=OCTOBER, out=wood.out, draws=32)
+    done = rc.run(wood.site, as_of=OCTOBER, out=wood.out)
     assert isinstance(done, rc.Run)
     assert done.assessment.draws == 32
     assert {one.role for one in done.advice} == {"monitor", "rehabilitator"}

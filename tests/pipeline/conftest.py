@@ -1,7 +1,7 @@
 """Whole runs of the demonstration: as it ships on its three dates, and smaller ones to vary.
 
 Every run has a folder of its own with its own archive, so that no test hears what another
-one said. The smaller ones have every fourth member of the forecast, eight past winters and few
+one said. The smaller ones have every fifth member of the forecast, eight past winters and few
 draws: the same way, a quarter of the time.
 """
 
@@ -28,7 +28,7 @@ from riskcast.site import load_site
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "configs" / "alder-hanger"
 SAMPLE = ROOT / "sample_weather"
-FEW_DRAWS, FEW_YEARS, EVERY = 64, 8, 4
+FEW_DRAWS, FEW_YEARS, EVERY = 64, 8, 5
 
 AUTUMN, WINTER, SPRING = dt.date(2025, 10, 27), dt.date(2026, 1, 12), dt.date(2026, 3, 30)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import functools
 import io
 import json
 import math
@@ -33,8 +34,18 @@ def rows_of(done):
     return table["rows"], table["notes"]
 
 
+@pytest.fixture(autouse=True)
+def few_draws(monkeypatch):
+    """The whole way, with a quarter of the draws."""
+    for name in ("views", "check"):
+        module = sys.modules[f"riskcast.pipeline.{name}"]
+        attribute = "_forecast" if name == "views" else "forecast"
+        quick = functools.partial(getattr(module, attribute), draws=64)
+        monkeypatch.setattr(module, attribute, quick)
+
+
 @pytest.fixture
-def on(usual, monkeypatch):
+def on(usual, few_draws, monkeypatch):
     """`on(day)`: site file and date of a smaller run whose numbers the commands take."""
     views = sys.modules["riskcast.pipeline.views"]
 

@@ -22,7 +22,6 @@ from riskcast.base.errors import RiskcastError
 
 MOMENTS = [
     dt.date(2025, 10, 27),
-    dt.date(2026, 1, 12),
     dt.datetime(2026, 1, 12, 8, 30, tzinfo=dt.UTC),
     dt.date(2026, 3, 30),
 ]

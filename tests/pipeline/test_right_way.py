@@ -381,7 +381,7 @@ def test_the_heavier_the_longer(run_with, write_weights, tmp_path, dates):
             "sex": "female",
             "activity": "torpid",
         }
-        for box, mass in enumerate((10.5, 12.5, 14.5, 16.5, 18.5), 1)
+        for box, mass in enumerate((10.5, 13.5, 16.5, 19.5), 1)
     ]
     files = [write_weights(tmp_path / "weights.csv", rows)]
     seen = run_with(dates[1], files=files)
@@ -423,19 +423,16 @@ class TestSpring:
         assert gap(warm) < gap(usual(dates[2]))
         assert gap(late) > gap(warm)
 
-    def test_a_cool_march_wakes_them_later(self, usual, run_with, dates):
-        """Without the warm end of March fewer are awake, and the gap is shorter."""
-        cool = run_with(
-            dates[2],
-            history=warmer(-4.0, "2026-03-15"),
-            forecast=warmer(-2.0, "2026-03-30"),
-        )
+    def test_a_cold_march_wakes_them_later_and_the_wait_costs_less(self, usual, run_with, dates):
+        """Food comes later too, so the gap in days moves little; what it costs falls."""
+        cold = run_with(dates[2], history=warmer(-6.0, "2026-03-14"))
         before = usual(dates[2])
-        awake = [s.risk("spring_food").dates["emergence"].value for s in (cool, before)]
-        assert awake[0] > awake[1]
-        assert gap(cool) < gap(before)
-        likelihood = [s.risk("spring_food").likelihood for s in (cool, before)]
-        assert likelihood[0] < likelihood[1]
+        for name in ("emergence", "food_date"):
+            late, soon = (s.risk("spring_food").dates[name].value for s in (cold, before))
+            assert late > soon
+        assert gap(cold) <= gap(before)
+        cost_of = [s.risk("spring_food").quantities["gap_cost_days"].value for s in (cold, before)]
+        assert cost_of[0] < cost_of[1]
 
     def test_own_records_of_early_plants_move_the_food(self, usual, run_with, tmp_path, dates):
         """Oak and hawthorn in flower by 10 April in each of six springs."""
