@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -181,6 +183,11 @@ class _Spring:
         recent = whole & (ordinal >= _WINTER_YEAR_BEGINS)
         return cls(year, ordinal[recent], mean[:, recent])
 
+    def ordinal_of(self, month_day: Sequence[int]) -> int:
+        """Day of the spring's year of a month and day."""
+        month, day = month_day
+        return dt.date(self.year, month, day).timetuple().tm_yday
+
     def require_from(self, start: float, what: str) -> None:
         """A sum that begins before its first day would be too small without a word."""
         if not self.ordinal.size or self.ordinal[0] > np.ceil(start):
@@ -220,7 +227,7 @@ def _plant_days(
             sums = thermal_time(springtime.daily_mean, springtime.ordinal, start=start, base=base)
             reached = springtime.reached(sums, needed)
             if plant not in sp.food.full_need_plants:
-                reached = np.maximum(reached, sp.food.early_floor)
+                reached = np.maximum(reached, springtime.ordinal_of(sp.food.early_floor))
             days[plant] = np.broadcast_to(reached, (members, sp.draws or 1))
             origins[plant] = f"{plant} (thermal time)"
         elif plant in own:

@@ -150,6 +150,7 @@ def autumn(
 
     response = _full_nights(share, night, normal_nights, drawn)
     gain = _gain(animals, drawn, luck)[:, np.newaxis, :]
+    upkeep = np.asarray(drawn.autumn.gain)
     asymptote = _asymptotes(animals, drawn)[:, np.newaxis, :]
     target = np.broadcast_to(luck.onset[:, np.newaxis, :], shape)
     hazard = np.zeros(shape)
@@ -161,8 +162,7 @@ def autumn(
     for n in range(first, last + 1):
         begun = (weighed <= night[n])[:, np.newaxis, np.newaxis]
         if not fixed_mass:
-            step = gain * response[:, n, :]
-            step = np.where(step > 0, step * gain_taper(mass, asymptote, sp), step)
+            step = _nightly_change(response[:, n, :], gain, upkeep, mass, asymptote, sp)
             mass += np.where(out & begun, step, 0.0)
             np.maximum(mass, sp.weights.nestling_min, out=mass)
         if night[n] < earliest:
@@ -236,6 +236,24 @@ class _Luck:
         )
 
 
+def _nightly_change(
+    response: FloatArray,
+    gain: FloatArray,
+    upkeep: FloatArray,
+    mass: FloatArray,
+    asymptote: FloatArray,
+    sp: Species,
+) -> FloatArray:
+    """Change of mass over one night, g, (animal, member, draw).
+
+    A night that can be fed on brings the animal's own gain, which may be a loss. A night that
+    cannot costs the site's gain, whatever the animal's own: a fast grower starves no faster.
+    """
+    fed = gain * np.maximum(response, 0.0)
+    fed = np.where(fed > 0, fed * gain_taper(mass, asymptote, sp), fed)
+    return np.asarray(fed + upkeep * np.minimum(response, 0.0))
+
+
 def _full_nights(
     share: xr.DataArray,
     night: npt.NDArray[np.datetime64],
@@ -271,7 +289,7 @@ def _gain(animals: pd.DataFrame, drawn: Species, luck: _Luck) -> FloatArray:
         return np.asarray(prior)
     own = animals["own_gain"].to_numpy(dtype=float)[:, np.newaxis]
     own_sd = animals["own_gain_sd"].to_numpy(dtype=float)[:, np.newaxis]
-    prior_variance = float(np.var(p.gain)) + p.gain_between_animals**2
+    prior_variance = float(np.var(p.gain))
     weight = np.where(np.isnan(own), 0.0, prior_variance / (prior_variance + own_sd**2))
     observed = np.where(np.isnan(own), 0.0, own + own_sd * luck.own_gain)
     return np.asarray(prior + weight * (observed - prior))

@@ -27,12 +27,23 @@ from riskcast.physiology.torpor import (
     arousal_length,
     grams_per_ml_oxygen,
     log_arousal_hazard,
+    rise_factor,
     season_factor,
     torpid_rate,
 )
 from riskcast.species import Species
 
-__all__ = ["Budget", "Course", "Luck", "Plan", "Rows", "cumulate", "jump", "trailing_mean"]
+__all__ = [
+    "Budget",
+    "Course",
+    "Luck",
+    "Plan",
+    "Rows",
+    "cumulate",
+    "jump",
+    "rise_over_a_day",
+    "trailing_mean",
+]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -116,6 +127,11 @@ class Plan:
     @property
     def draws(self) -> int:
         return len(self.grams)
+
+    @property
+    def rising(self) -> bool:
+        """Does warming as such count? Off in the species file as it ships."""
+        return bool(np.any(self.sp.torpor.hazard_rise_slope))
 
     @classmethod
     def of(cls, times: npt.ArrayLike, sp: Species, *, season_terms: bool) -> Plan:
@@ -208,6 +224,14 @@ def trailing_mean(values: FloatArray, hours: int) -> FloatArray:
     return np.asarray(out / counts)
 
 
+def rise_over_a_day(t24: FloatArray, sp: Species) -> FloatArray:
+    """How far T24 lies above its value one memory before, °C; 0 where there is no before."""
+    memory = int(sp.torpor.temperature_memory)
+    rise = np.zeros_like(t24)
+    rise[..., memory:] = t24[..., memory:] - t24[..., :-memory]
+    return rise
+
+
 def cumulate(nest: FloatArray, t24: FloatArray, plan: Plan) -> Budget:
     """Cumulate hazard and loss of some members for every draw.
 
@@ -220,9 +244,12 @@ def cumulate(nest: FloatArray, t24: FloatArray, plan: Plan) -> Budget:
     hazard, loss = (np.empty((members, plan.draws, hours + 1)) for _ in range(2))
     # A few draws at a time, so that what is worked on stays in the processor's cache.
     for m in range(members):
+        rise = rise_over_a_day(t24[m], plan.sp) if plan.rising else None
         for some, columns in plan.blocks:
             log_hazard = log_arousal_hazard(t24[m], columns) + plan.log_season[some]
             log_hazard += np.log(columns.torpor.arousal_multiplier)
+            if rise is not None:
+                log_hazard += np.log(rise_factor(rise, columns))
             _cumulate(np.exp(log_hazard, out=log_hazard), hazard[m, some])
             per_hour = torpid_rate(nest[m], columns) * plan.grams[some, np.newaxis]
             _cumulate(per_hour, loss[m, some])
@@ -258,7 +285,7 @@ def jump(
         end = np.minimum(end, end_hour.ravel())
     limit = allowance.ravel()
     hour = np.clip(start_hour.ravel(), 0.0, end)
-    done = _Done(limit, hour)
+    done = _Done(limit, hour, end)
     searching = bool(np.any(budget.plan.sp.arousal.search_fraction))
     one_member = shape[1] * shape[2]
 
@@ -312,12 +339,12 @@ def jump(
 class _Done:
     """Where futures that have ended are written down."""
 
-    def __init__(self, limit: FloatArray, hour: FloatArray) -> None:
+    def __init__(self, limit: FloatArray, hour: FloatArray, end: FloatArray) -> None:
         self._limit = limit
         self.spent = np.zeros(limit.size)
         self.arousals = np.zeros(limit.size, dtype=np.int64)
-        # Whoever has nothing to spend is empty at once.
-        self.empty = np.where(limit <= 0, hour, np.inf)
+        # Whoever has nothing to spend is empty as soon as it goes in, if it does.
+        self.empty = np.where((limit <= 0) & (hour < end), hour, np.inf)
 
     def emptied(self, who: IntArray, moment: FloatArray) -> None:
         self.empty[who] = moment

@@ -248,6 +248,8 @@ def fed(animals: Animals, hours: int, drawn: Species) -> tuple[FloatArray, Float
 
 def checked_nest(nest: xr.DataArray) -> xr.DataArray:
     nest = require(nest, dims=("member", "time"), units="degC", step="1h")
+    if not nest.size:
+        raise ValueError("nest_temperature: expected at least one member and one hour")
     if bool(nest.isnull().any()):
         raise ValueError("nest_temperature: has missing hours")
     return nest

@@ -7,12 +7,13 @@ import xarray as xr
 
 from riskcast.base.nights import as_ns
 from riskcast.base.quantity import require
-from riskcast.physiology.events import trailing_mean
+from riskcast.physiology.events import rise_over_a_day, trailing_mean
 from riskcast.physiology.torpor import (
     arousal_cost,
     arousal_hazard,
     arousal_length,
     grams_per_ml_oxygen,
+    rise_factor,
     season_factor,
     torpid_rate,
 )
@@ -66,13 +67,16 @@ def expected_spend(
     memory = int(sp.torpor.temperature_memory)
     grams = grams_per_ml_oxygen(columns)
     season = season_factor(times[first:last], columns) if season_terms else 1.0
-    before = max(0, first - memory + 1)
+    # T24 and its rise look back over two memories.
+    before = max(0, first - 2 * memory + 1)
     out = {name: np.empty((nest.sizes["member"], draws)) for name in _UNITS}
     for m in range(nest.sizes["member"]):
         stretch = nest.values[m, before:last]
         t = stretch[first - before :]
-        t24 = trailing_mean(stretch, memory)[first - before :]
-        hazard = columns.torpor.arousal_multiplier * arousal_hazard(t24, columns) * season
+        t24 = trailing_mean(stretch, memory)
+        rise = rise_over_a_day(t24, sp)[first - before :]
+        hazard = columns.torpor.arousal_multiplier * season * rise_factor(rise, columns)
+        hazard = hazard * arousal_hazard(t24[first - before :], columns)
         asleep = 1.0 / (1.0 + hazard * arousal_length(t, columns))
         wakings = hazard * asleep
         hourly = {

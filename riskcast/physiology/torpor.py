@@ -20,6 +20,7 @@ __all__ = [
     "log_arousal_hazard",
     "mass_after",
     "mass_needed",
+    "rise_factor",
     "season_factor",
     "spendable",
     "torpid_body_temperature",
@@ -85,6 +86,16 @@ def arousal_hazard(t24: npt.ArrayLike, sp: Species) -> FloatArray:
     ndarray of the broadcast shape, h-1
     """
     return np.asarray(np.exp(log_arousal_hazard(t24, sp)))
+
+
+def rise_factor(rise: npt.ArrayLike, sp: Species) -> FloatArray:
+    """Factor on the hazard while the nest warms: exp(slope per °C that T24 rose in 24 h).
+
+    Weak in the data (raw data behind Pretzlaff et al. 2021; 0-0.07 per °C), so off in the
+    species file: a slope of 0 gives 1 everywhere. A fall is no rise.
+    """
+    warming = np.maximum(np.asarray(rise, dtype=float), 0.0)
+    return np.asarray(np.exp(sp.torpor.hazard_rise_slope * warming))
 
 
 def log_arousal_hazard(t24: npt.ArrayLike, sp: Species) -> FloatArray:

@@ -70,13 +70,15 @@ def gather(
     )
     onset = _reference_onset(nights, sp, past_nights, end, **chance)
     masses, onsets = _with_reference(autumn, onset, float(sp.risk.reference_mass))
+    # What an animal needs counts from now, once the reference animal is in.
+    need_from = max(onset, now.issued_at)
     unfed, spent_to_food = physiology.winter_and_need(
         nest,
         masses,
         sp,
         onset=onsets,
         until=food["food_date"],
-        need_onset=onset,
+        need_onset=need_from,
         issued_at=now.issued_at,
         **chance,
     )
@@ -133,6 +135,7 @@ def gather(
         gap_cost=physiology.gap_cost(
             emergence, food["first_food_date"], food["food_date"], sp, **chance
         ),
+        need_from=need_from,
         spent_to_food=spent_to_food,
         gate_share=gate_share,
         weather_notes=weather_notes(site, season),
@@ -153,6 +156,7 @@ def _carried(
         issued_at=now.issued_at,
         timezone=site.place.timezone,
         stale_after_days=sp.autumn.stale_weight,
+        autumn_end=tuple(sp.autumn.weighing_end),
     )
     weighed = current["event_date"].to_numpy().astype("datetime64[D]")
     first = nights["night"].values[0].astype("datetime64[D]")

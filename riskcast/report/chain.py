@@ -261,7 +261,7 @@ def _parameters(sp: Species) -> list[str]:
             f"    {name} = {_shown(parameter)} {parameter.unit} | {parameter.status} | "
             f"{parameter.source}: {parameter.where}"
             for name, parameter in sp.parameters.items()
-            if name.partition(".")[0] in sections
+            if name.partition(".")[0] in sections and parameter.use == "model"
         )
     return lines
 

@@ -102,14 +102,13 @@ def assess(
 def fed_mass_needed(
     evidence: Evidence, drawn: Species
 ) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
-    """Mass at onset that just lasts to the food date with food at hand, g; inf = none does.
+    """Mass that just lasts from onset, or from now if that is later, to the food date with food
+    at hand, g; inf = none does.
 
     With a constant net change the share left is the same for every mass, so either the
     floor rules or no mass is enough.
     """
-    days = ((evidence.food["food_date"] - evidence.reference_onset) / _DAY).transpose(
-        "member", "draw"
-    )
+    days = ((evidence.food["food_date"] - evidence.need_from) / _DAY).transpose("member", "draw")
     left = np.exp(np.asarray(drawn.reserve.fed_change_per_day) * days.values)
     floor = empty_mass(0.0, drawn)
     return np.where(left >= np.asarray(drawn.reserve.empty_mass_share), floor / left, np.inf)

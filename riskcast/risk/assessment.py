@@ -240,7 +240,11 @@ class SiteSummary(Model):
 
 
 class Assessment(Model):
-    """All numbers of one run for one site."""
+    """All numbers of one run for one site.
+
+    mass_needed : mass whose reserve just lasts to the food date in half of the futures,
+        counted from the reference animal's onset, or from issue if that is later
+    """
 
     schema_: Literal["riskcast.assessment/1"] = pydantic.Field(default=SCHEMA, alias="schema")
     site: SiteSummary

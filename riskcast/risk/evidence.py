@@ -36,7 +36,8 @@ class Evidence:
     spend, past_spend : mean cost (member, draw) of the `NEXT_DAYS` and of the season `TO_DATE`;
         a window that makes no sense on the day is not there
     gap_cost : grams per gram from emergence to food (member, draw)
-    spent_to_food : grams per gram an unfed animal spends from onset to the food date
+    need_from : onset of the reference animal, or issue if that is later
+    spent_to_food : grams per gram an unfed animal spends from `need_from` to the food date
     gate_share : share of well-fed adults that reach the food date in past years
     weather_notes : what the weather room had to say of its data
     """
@@ -61,6 +62,7 @@ class Evidence:
     spend: Mapping[str, xr.Dataset]
     past_spend: Mapping[str, xr.Dataset]
     gap_cost: xr.DataArray
+    need_from: np.datetime64
     spent_to_food: xr.DataArray
     gate_share: float | None
     weather_notes: tuple[Reason, ...] = ()

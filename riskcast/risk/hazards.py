@@ -35,6 +35,8 @@ from riskcast.species import Species
 __all__ = ["autumn_mass", "spring_food", "winter_arousal", "winter_reserve"]
 
 _DAY = np.timedelta64(1, "D")
+# A difference of less than this many days of reserve has no parts worth telling.
+_LEAST_TO_SPLIT = 0.2
 
 
 def autumn_mass(evidence: Evidence, animals: Sequence[AnimalOutlook], sp: Species) -> RiskResult:
@@ -162,9 +164,12 @@ def winter_arousal(evidence: Evidence, spell: WarmSpell | None, sp: Species) -> 
             "extra_arousals": quantity(
                 (here["arousals"] - past["arousals"].mean("member")).values, "arousals"
             ),
-            "from_more_arousals": quantity(more.values, "day of reserve"),
-            "from_dearer_torpor": quantity(torpor.values, "day of reserve"),
-            "from_dearer_waking": quantity(dearer.values, "day of reserve"),
+            **_split(
+                extra_days,
+                from_more_arousals=more,
+                from_dearer_torpor=torpor,
+                from_dearer_waking=dearer,
+            ),
             "rank": Quantity(value=rank, unit="1"),
             "rank_of": Quantity(value=years + 1, unit="1"),
             **season,
@@ -290,6 +295,20 @@ def _assessed(
         dates=dates or {},
         reasons=reasons,
     )
+
+
+def _split(whole: Quantity, **parts: xr.DataArray) -> dict[str, Quantity]:
+    """The median's parts, in the proportion of the parts' means, so that they add up to it."""
+    means = {name: float(part.mean()) for name, part in parts.items()}
+    total = sum(means.values())
+    unit = whole.unit
+    if whole.value is None or abs(total) < _LEAST_TO_SPLIT or whole.value * total < 0:
+        reason = "too_little_to_split"
+        return {name: Quantity(value=None, unit=unit, reason=reason) for name in parts}
+    return {
+        name: Quantity(value=round(whole.value * mean / total, 3), unit=unit)
+        for name, mean in means.items()
+    }
 
 
 def _season_to_date(evidence: Evidence) -> dict[str, Quantity]:

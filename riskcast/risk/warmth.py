@@ -53,11 +53,13 @@ def calendar(futures: xr.Dataset, issued_on: dt.date, timezone: str, sp: Species
     warmest = daily(inside["air_temperature"], timezone, "max")
     coldest = daily(inside["air_temperature"], timezone, "min")
     local = pd.DatetimeIndex(inside.time.values, tz="UTC").tz_convert(timezone)
-    visiting = (local.hour >= sp.risk.visit_first_hour) & (local.hour < sp.risk.visit_last_hour)
-    hours = inside.isel(time=visiting)
-    unfit = daily(hours["precipitation"], timezone, "sum") > sp.risk.visit_rain_limit
-    if "wind_speed" in hours:
-        unfit = unfit | (daily(hours["wind_speed"], timezone, "mean") > sp.risk.visit_wind_limit)
+    first, last = sp.risk.visit_first_hour, sp.risk.visit_last_hour
+    # Precipitation is that of the hour which ends at its stamp.
+    rain = inside["precipitation"].isel(time=(local.hour > first) & (local.hour <= last))
+    unfit = daily(rain, timezone, "sum") > sp.risk.visit_rain_limit
+    if "wind_speed" in inside:
+        wind = inside["wind_speed"].isel(time=(local.hour >= first) & (local.hour < last))
+        unfit = unfit | (daily(wind, timezone, "mean") > sp.risk.visit_wind_limit)
     wanted = pd.date_range(pd.Timestamp(issued_on), periods=_DAYS_AHEAD).to_numpy()
     wanted = wanted[np.isin(wanted, unfit["day"].values)]
 

@@ -31,7 +31,10 @@ _SCHEMA = "riskcast.species/1"
 
 
 class Parameter(pydantic.BaseModel):
-    """One entry of a species file. `low` and `high` are the 10 % and 90 % quantiles drawn."""
+    """One entry of a species file. `low` and `high` are the 10 % and 90 % quantiles drawn.
+
+    use : "check" = no result reads it; it is there for tests to hold results against
+    """
 
     model_config = pydantic.ConfigDict(frozen=True, extra="forbid")
 
@@ -46,6 +49,7 @@ class Parameter(pydantic.BaseModel):
     where: str
     status: Status
     note: str = ""
+    use: Literal["model", "check"] = "model"
 
     @pydantic.model_validator(mode="after")
     def _range_makes_sense(self) -> Parameter:

@@ -6,6 +6,8 @@ Nearly all numbers of this step are provisional: these tests hold it to what is 
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -157,9 +159,28 @@ def test_own_weighings_count_by_their_precision(days, weight):
         }
     )
     own = own_gains(pairs, nights_of(), SP)
+    sp = SP.with_values(
+        autumn__gain_between_animals=0.0,
+        autumn__scale_error=0.0,
+        onset__earliest=[11, 1],
+        onset__latest=[11, 1],
+        autumn__asymptote_juvenile=60.0,
+    )
+    start = animals(12.0)
     error = own.loc["a0", "own_gain_sd"]
-    prior = 0.10**2
-    assert prior / (prior + error**2) == pytest.approx(weight, abs=0.06)
+    low, high = (start.assign(own_gain=gain, own_gain_sd=error) for gain in (0.20, 0.30))
+    # What 0.1 g more a night, weighed, adds to the modelled gain a night: the weight itself.
+    ends = [float(autumn(nights_of(), frame, sp).body_mass_g.mean()) for frame in (low, high)]
+    per_gain = [
+        float(
+            autumn(
+                nights_of(), start.assign(own_gain=gain, own_gain_sd=1e-9), sp
+            ).body_mass_g.mean()
+        )
+        for gain in (0.20, 0.30)
+    ]
+    found = (ends[1] - ends[0]) / (per_gain[1] - per_gain[0])
+    assert found == pytest.approx(weight, abs=0.05)
 
 
 def test_own_weighings_move_the_gain_part_of_the_way():
@@ -215,3 +236,25 @@ def test_pairs_from_before_the_series_say_nothing():
         }
     )
     assert own_gains(pairs, nights_of(), SP).empty
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.9])
+def test_a_lower_own_gain_never_gives_a_heavier_animal(share):
+    """On good nights and on nights without food alike, and below zero too."""
+    sp = SP.with_values(onset__earliest=[11, 20], onset__latest=[11, 20])
+    nights = nights_of(share=share)
+    normal = nights_of(share=0.6)
+    frame = animals(12.0).assign(own_gain_sd=0.05)
+    ends = [
+        autumn(nights, frame.assign(own_gain=own), sp, normal_nights=normal).body_mass_g.to_numpy()
+        for own in (-0.3, 0.0, 0.2, 0.4)
+    ]
+    for less, more in itertools.pairwise(ends):
+        assert (less <= more + 1e-9).all()
+
+
+def test_nights_without_food_cost_something_whatever_the_own_gain():
+    sp = SP.with_values(onset__earliest=[11, 20], onset__latest=[11, 20], autumn__scale_error=0.0)
+    frame = animals(12.0).assign(own_gain=-0.3, own_gain_sd=0.05)
+    end = autumn(nights_of(share=0.0), frame, sp, normal_nights=nights_of()).body_mass_g
+    assert float(end.max()) < 12.0

@@ -187,3 +187,27 @@ def test_window_outside_the_series_is_refused(nest_series):
     times = nest.time.to_numpy()
     with pytest.raises(ValueError, match="not inside"):
         expected_spend(nest, SP, (times[0], times[-1] + np.timedelta64(2, "D")))
+
+
+def test_warming_as_such_counts_only_when_it_is_switched_on(nest_series):
+    ramp = np.linspace(2.0, 12.0, 60 * 24)
+    warming = SP.with_values(torpor__hazard_rise_slope=0.5)
+    off = winter(nest_series(ramp), [60.0], SP, season_terms=False).arousals
+    on = winter(nest_series(ramp), [60.0], warming, season_terms=False).arousals
+    assert float(on.mean()) > 1.05 * float(off.mean())
+    falling = winter(nest_series(ramp[::-1]), [60.0], warming, season_terms=False).arousals
+    same = winter(nest_series(ramp[::-1]), [60.0], SP, season_terms=False).arousals
+    np.testing.assert_array_equal(falling, same)
+
+
+def test_an_onset_after_the_end_leaves_every_reserve_as_it_is(nest_series):
+    nest = nest_series(5.0, days=10)
+    later = nest.time.to_numpy()[-1] + np.timedelta64(5, "D")
+    course = winter(nest, [9.0, 20.0], SP, onset=later)
+    assert bool(course.reserve_empty.isnull().all())
+    np.testing.assert_allclose(course.body_mass_g, [[[9.0] * 256], [[20.0] * 256]])
+
+
+def test_no_member_is_refused_in_words(nest_series):
+    with pytest.raises(ValueError, match="at least one member"):
+        winter(nest_series(5.0, days=2).isel(member=[]), [15.0], SP)

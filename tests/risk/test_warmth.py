@@ -103,3 +103,15 @@ def test_limits_are_exceeded_on_a_tenth_of_the_days():
     warmest = daily(past["air_temperature"], ZONE, "max")
     above = warmest.to_numpy() > warm_spell_limits(past, ZONE, SP).to_numpy()
     assert above.mean() == pytest.approx(0.1, abs=0.02)
+
+
+@pytest.mark.parametrize(("stamp", "unfit"), [(9, 0.0), (10, 1.0), (15, 1.0), (16, 0.0)])
+def test_rain_counts_in_the_hour_that_ends_at_its_stamp(stamp, unfit):
+    """A visit from 9 to 15 o'clock: rain stamped 9 fell before it, rain stamped 15 within it."""
+
+    def change(data, times):
+        local = times.tz_localize("UTC").tz_convert(ZONE)
+        data["precipitation"][:, (local.day == 17) & (local.month == 1) & (local.hour == stamp)] = 9
+
+    days = calendar(weather(2, change), dt.date(2026, 1, 12), ZONE, SP)
+    assert days.unfit_weather[days.days.index(dt.date(2026, 1, 17))] == unfit

@@ -121,3 +121,32 @@ def test_all_central_values_are_finite(hazel_dormouse):
     for parameter in hazel_dormouse.parameters.values():
         if isinstance(parameter.value, float):
             assert np.isfinite(parameter.value)
+
+
+def test_every_model_parameter_is_read_by_the_code(hazel_dormouse):
+    """A number that nothing reads must say so (use = "check"), or an override would do nothing."""
+    package = _FOLDER.parent
+    code = "\n".join(
+        path.read_text("utf-8") for path in package.rglob("*") if path.suffix in (".py", ".j2")
+    )
+    by_pattern = ("food.", "weights.", "humidity.")  # read as f"{plant}_sum", f"{stage}_min" …
+    unread = [
+        name
+        for name, parameter in hazel_dormouse.parameters.items()
+        if parameter.use == "model"
+        and not name.startswith(by_pattern)
+        and not name.endswith("_edges")
+        and f".{name.partition('.')[2]}" not in code
+    ]
+    assert unread == []
+
+
+def test_check_only_numbers_are_not_read(hazel_dormouse):
+    package = _FOLDER.parent
+    code = "\n".join(path.read_text("utf-8") for path in package.rglob("*.py"))
+    read = [
+        name
+        for name, parameter in hazel_dormouse.parameters.items()
+        if parameter.use == "check" and f".{name.partition('.')[2]}" in code
+    ]
+    assert read == []
