@@ -83,9 +83,11 @@ def warm_spell_limits(past: xr.Dataset, timezone: str, sp: Species) -> xr.DataAr
     Warm spell duration index, Expert Team on Climate Change Detection and Indices.
     """
     warmest = daily(past["air_temperature"], timezone, "max")
-    half = int(sp.risk.warm_spell_window) // 2
-    stacked = np.stack([np.roll(warmest.values, shift, axis=1) for shift in range(-half, half + 1)])
-    limit = np.quantile(stacked, sp.risk.warm_spell_quantile, axis=(0, 1))
+    width = int(sp.risk.warm_spell_window)
+    # The ends of the season repeat their last day: May says nothing of August.
+    padded = np.pad(warmest.values, ((0, 0), (width // 2, width // 2)), mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, width, axis=1)
+    limit = np.quantile(windows, sp.risk.warm_spell_quantile, axis=(0, 2))
     return xr.DataArray(limit, dims=("day",), coords={"day": warmest["day"]})
 
 
