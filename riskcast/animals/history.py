@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -44,11 +45,6 @@ _MONTHS = (
 # has lived through a winter since.
 _WINTER_YEAR_MONTH = 7
 
-# Young of one litter weigh nearly alike. With a female beside them, three or more within this
-# part of their mean are taken for hers (common practice, no source).
-_LITTER_YOUNG = 3
-_LITTER_SPREAD = 0.3
-
 # Orders animals of equal weight, so that the order of the sheet does not matter.
 _TIES = ("life_stage", "sex", "activity", "reproductive_condition", "remarks")
 
@@ -63,6 +59,9 @@ def current(
     timezone: str,
     stale_after_days: float,
     autumn_end: tuple[int, int] = (11, 15),
+    litter_young: int = 3,
+    litter_spread: float = 0.3,
+    independence_mass_g: float = 0.0,
 ) -> pd.DataFrame:
     """The animals that count on the date of issue, one row each.
 
@@ -80,7 +79,10 @@ def current(
     issued_at : UTC
     timezone : of the site
     stale_after_days : days after which an autumn weight says too little
-    autumn_end : month and day
+    autumn_end : month and day after which animals are not weighed any more
+    litter_young, litter_spread : so many unmarked young beside a female, whose weights lie
+        within this part of their mean, are taken for hers
+    independence_mass_g : young lighter than that still depend on their mother, g
 
     Returns
     -------
@@ -91,9 +93,10 @@ def current(
       the animals weighed in that check; "animal A7, box 14, weighed 18 October" is marked;
     - key, for random streams: the mark, or box, date and rank by mass;
     - age_days, between weighing and issue, days;
-    - litter: a nestling, or a juvenile in one box with an adult female that is nursing or
-      has three or more unmarked young of similar weight around her; the unit is then the
-      litter, never the single animal;
+    - litter: a nestling; all young in one box with an adult female if she is nursing or one
+      of them is lighter than `independence_mass_g`; else those of `litter_young` or more
+      unmarked young that weigh alike around her. The unit is then the litter, never the
+      single animal;
     - with_mother: a young animal in one box with an adult female;
     - ranked, and why_not: "weight_too_old" where it is False.
     """
@@ -104,7 +107,7 @@ def current(
     dates = rows["event_date"]
     season = rows[(dates >= pd.Timestamp(begin)) & (dates <= pd.Timestamp(today))]
     season = season.assign(opened=season.groupby("box")["event_date"].transform("max"))
-    checks = _checks(season)
+    checks = _checks(season, _Litters(litter_young, litter_spread, independence_mass_g))
     marked = checks[checks["organism_id"] != ""]
     latest = marked["event_date"] == marked.groupby("organism_id")["event_date"].transform("max")
     unmarked = checks[checks["organism_id"] == ""]
@@ -130,7 +133,16 @@ def current(
     return animals.iloc[order][list(CURRENT_COLUMNS)].reset_index(drop=True)
 
 
-def _checks(rows: pd.DataFrame) -> pd.DataFrame:
+@dataclass(frozen=True)
+class _Litters:
+    """What tells that young in one box with an adult female are hers."""
+
+    young: int
+    spread: float
+    independence_mass_g: float
+
+
+def _checks(rows: pd.DataFrame, litters: _Litters) -> pd.DataFrame:
     """Weighings with what their box check says about them: rank, label, key, litter."""
     weighed = rows[rows["weighed"]].copy()
     weighed = weighed.sort_values(
@@ -143,7 +155,7 @@ def _checks(rows: pd.DataFrame) -> pd.DataFrame:
     for places in groups.indices.values():
         check = weighed.iloc[places]
         rank[places] = np.arange(1, len(places) + 1)
-        litter[places], with_mother[places] = _family(check)
+        litter[places], with_mother[places] = _family(check, litters)
         label[places] = [
             _label(row, number, len(places)) for number, (_, row) in enumerate(check.iterrows(), 1)
         ]
@@ -178,7 +190,7 @@ def _natural(text: str) -> tuple[bool, list[tuple[bool, int, str]]]:
     return not text, [(not p.isdigit(), int(p) if p.isdigit() else 0, p) for p in parts]
 
 
-def _family(check: pd.DataFrame) -> tuple[BoolArray, BoolArray]:
+def _family(check: pd.DataFrame, litters: _Litters) -> tuple[BoolArray, BoolArray]:
     """Litter and with_mother of the animals of one box check, lightest first."""
     stage = check["life_stage"]
     # Marked animals of which no box is known were not together.
@@ -186,19 +198,21 @@ def _family(check: pd.DataFrame) -> tuple[BoolArray, BoolArray]:
     with_mother = stage.isin(_YOUNG).to_numpy() & (len(mothers) > 0)
     nursing = any(_NURSING.search(signs) for signs in mothers["reproductive_condition"])
     unmarked = with_mother & (check["organism_id"] == "").to_numpy()
+    masses_g = check["body_mass_g"].to_numpy()
+    dependent = bool((masses_g[with_mother] < litters.independence_mass_g).any())
     alike = np.zeros(len(check), dtype=bool)
-    alike[unmarked] = _alike(check["body_mass_g"].to_numpy()[unmarked])
+    alike[unmarked] = _alike(masses_g[unmarked], litters)
     nestling = (stage == "nestling").to_numpy()
-    return nestling | (with_mother & nursing) | alike, with_mother
+    return nestling | (with_mother & (nursing or dependent)) | alike, with_mother
 
 
-def _alike(masses_g: npt.NDArray[np.float64]) -> BoolArray:
-    """Which weights, sorted upwards, lie in a group of three or more that weigh alike."""
+def _alike(masses_g: npt.NDArray[np.float64], litters: _Litters) -> BoolArray:
+    """Which weights, sorted upwards, lie in a group that is large enough and weighs alike."""
     alike = np.zeros(len(masses_g), dtype=bool)
-    for first in range(len(masses_g) - _LITTER_YOUNG + 1):
-        for last in range(first + _LITTER_YOUNG, len(masses_g) + 1):
+    for first in range(len(masses_g) - litters.young + 1):
+        for last in range(first + litters.young, len(masses_g) + 1):
             group = masses_g[first:last]
-            if group[-1] - group[0] <= _LITTER_SPREAD * group.mean():
+            if group[-1] - group[0] <= litters.spread * group.mean():
                 alike[first:last] = True
     return alike
 

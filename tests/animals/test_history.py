@@ -176,6 +176,29 @@ def test_mothers_and_litters(rows_of):
     }
 
 
+@pytest.mark.parametrize(
+    ("masses", "limits", "litter"),
+    [
+        # One young that cannot live alone yet: all young beside the female are hers.
+        ((9.9, 14.0), {"independence_mass_g": 10.0}, [True, True, False]),
+        ((10.0, 14.0), {"independence_mass_g": 10.0}, [False, False, False]),
+        ((9.9, 14.0), {}, [False, False, False]),
+        # How many must weigh how much alike is the caller's.
+        ((11.0, 12.0), {"litter_young": 2}, [True, True, False]),
+        ((11.0, 12.0), {"litter_young": 2, "litter_spread": 0.05}, [False, False, False]),
+    ],
+)
+def test_what_makes_a_litter_is_the_callers(rows_of, masses, limits, litter):
+    mother = young("1", 21.0, sex="female", life_stage="adult")
+    animals = at(rows_of(mother, *[young("1", mass) for mass in masses]), **limits)
+    assert animals["litter"].tolist() == litter
+
+
+def test_young_below_independence_without_a_female_are_no_litter(rows_of):
+    animals = at(rows_of(young("1", 8.0), young("1", 9.0)), independence_mass_g=10.0)
+    assert not animals["litter"].any()
+
+
 def test_marked_animals_without_a_box_are_no_family(rows_of):
     rows = rows_of(
         {"event_date": "2025-10-18", "organism_id": "A", "body_mass_g": 21.0, "sex": "female",
