@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from riskcast.species import Species
     from riskcast.weather import Season
 
-__all__ = ["gather"]
+__all__ = ["current_animals", "gather"]
 
 _DAY = np.timedelta64(1, "D")
 _HOUR = np.timedelta64(1, "h")
@@ -151,13 +151,7 @@ def _carried(
     past_nights: xr.Dataset | None,
 ) -> pd.DataFrame:
     """Current animals, which of them the model can carry, and what their own weighings say."""
-    current = animals.current(
-        records.rows,
-        issued_at=now.issued_at,
-        timezone=site.place.timezone,
-        stale_after_days=sp.autumn.stale_weight,
-        autumn_end=tuple(sp.autumn.weighing_end),
-    )
+    current = current_animals(records, now, site, sp)
     weighed = current["event_date"].to_numpy().astype("datetime64[D]")
     first = nights["night"].values[0].astype("datetime64[D]")
     end = nights["night"].values[-1]
@@ -174,6 +168,20 @@ def _carried(
     current = current.assign(carried=carried, why_not=np.where(carried, "", why))
     own = physiology.own_gains(animals.gains(records.rows), nights, sp, past_nights)
     return current.join(own, on="key")
+
+
+def current_animals(records: Records, now: Moment, site: Site, sp: Species) -> pd.DataFrame:
+    """The animals that count on the day of issue, by the species' own rules."""
+    return animals.current(
+        records.rows,
+        issued_at=now.issued_at,
+        timezone=site.place.timezone,
+        stale_after_days=sp.autumn.stale_weight,
+        autumn_end=tuple(sp.autumn.weighing_end),
+        litter_young=int(sp.weights.litter_young),
+        litter_spread=sp.weights.litter_spread,
+        independence_mass_g=sp.autumn.independence_mass,
+    )
 
 
 def _reference_onset(
