@@ -15,7 +15,7 @@ from riskcast.advice.levels import (
     limited_level,
 )
 from riskcast.advice.model import LEVELS, ROLES, Action, Advice, Level, PreviousLevel, Role
-from riskcast.advice.options import Situation, open_option, situation
+from riskcast.advice.options import Situation, open_option, situation, young_with_mother
 from riskcast.advice.watch import look_again
 from riskcast.risk.assessment import Assessment, Concern, Reason, RiskResult
 from riskcast.species import Species
@@ -86,7 +86,7 @@ def _for_role(role: Role, now: Situation, previous: PreviousLevel | None) -> Adv
         level=level,
         raw_level=_level(raw),
         action=action,
-        by_date=chosen.decide_by,
+        by_date=chosen.decide_by or chosen.arrange_by,
         visit_day=chosen.visit_day,
         replaces=chosen.replaces,
         until=chosen.until,
@@ -154,6 +154,8 @@ def _reasons(
             reasons.append(now.choice.reason)
         else:
             reasons.append(Reason(code="no_open_option"))
+    elif role == "rehabilitator" and view and view.risk.id == "autumn_mass":
+        reasons += young_with_mother(now)
     if now.ground_nests and view and view.level != "steady":
         reasons.append(Reason(code="in_ground_nests"))
     return tuple(reasons)

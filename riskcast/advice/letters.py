@@ -20,7 +20,8 @@ import markupsafe
 from riskcast.advice.advise import RISK_ORDER
 from riskcast.advice.model import Advice, Role
 from riskcast.advice.sentences import Sentences, environment
-from riskcast.advice.triage import days_in_care, most_urgent
+from riskcast.advice.triage import days_in_care
+from riskcast.advice.units import Unit, units
 from riskcast.advice.visits import next_planned
 from riskcast.risk.assessment import AnimalOutlook, Assessment, Reason, RiskResult
 from riskcast.species import Species
@@ -51,6 +52,8 @@ _ADVICE_CODES = frozenset(
         "no_day_allowed",
         "no_open_option",
         "in_ground_nests",
+        "heads_counted",
+        "young_with_mother",
     }
 )
 _LINK = re.compile(r"https?://[^\s<>\"']*[^\s<>\"'.,;:)\]]")
@@ -118,9 +121,9 @@ def short_text(assessment: Assessment, advice: Iterable[Advice]) -> str:
     for risk in _in_order(assessment):
         lines += _wrapped(say.macro("short.j2", "risk_line", risk), indent="  ", hang="    ")
     lines += ["", say.macro("short.j2", "animals_title")]
-    shown = most_urgent([a for a in assessment.animals if a.ranked])[:_SHORT_ANIMALS]
-    for animal in shown:
-        lines += _wrapped(say.macro("animals.j2", "brief", animal), indent="  ", hang="    ")
+    shown = units(animal for animal in assessment.animals if animal.ranked)[:_SHORT_ANIMALS]
+    for unit in shown:
+        lines += _wrapped(say.macro("animals.j2", "brief", unit), indent="  ", hang="    ")
     if not shown:
         lines.append("  " + say.macro("short.j2", "no_animals"))
     return "\n".join(lines) + "\n"
@@ -165,7 +168,8 @@ def _contents(assessment: Assessment, advice: Advice, sp: Species) -> dict[str, 
     sure = leading.confidence_reasons if leading else ()
     said = {reason.code for reason in sure}
     everyone = _relevant(assessment, advice.role, sp)
-    shown = most_urgent(everyone)[: _ANIMALS_SHOWN[advice.role]]
+    shown = everyone[: _ANIMALS_SHOWN[advice.role]]
+    gone = [unit for unit in everyone if unit.animal.ranked and unit.reserve_may_be_gone]
     set_aside = assessment.records.set_aside
     return {
         "risks": _in_order(assessment, first=leading),
@@ -174,6 +178,7 @@ def _contents(assessment: Assessment, advice: Advice, sp: Species) -> dict[str, 
         "confidence_reasons": sure,
         "notes": [note for note in assessment.weather.notes if note.code not in said],
         "shown": shown,
+        "gone": sum(unit.size for unit in gone),
         "care_days": partial(days_in_care, sp=sp),
         "more_animals": len(everyone) - len(shown),
         "set_aside": set_aside[:_ROWS_SHOWN],
@@ -193,18 +198,21 @@ def _own_reasons(advice: Advice) -> list[Reason]:
     return [reason for reason in advice.reasons if reason.code in _ADVICE_CODES]
 
 
-def _relevant(assessment: Assessment, role: Role, sp: Species) -> list[AnimalOutlook]:
-    """Animals this role hears of: all, or the light young that may need a place."""
+def _relevant(assessment: Assessment, role: Role, sp: Species) -> list[Unit]:
+    """What this role hears of, most urgent first: all, or light young that may need a place."""
+    everyone = units(assessment.animals)
     if role != "rehabilitator":
-        return list(assessment.animals)
-    return [
-        animal
-        for animal in assessment.animals
-        if animal.ranked
+        return list(everyone)
+    return [unit for unit in everyone if any(_light_young(a, sp) for a in unit.members)]
+
+
+def _light_young(animal: AnimalOutlook, sp: Species) -> bool:
+    return (
+        animal.ranked
         and animal.life_stage in _YOUNG
         and animal.share_short is not None
         and animal.share_short >= sp.visits.room_share
-    ]
+    )
 
 
 def _blocks(rendered: str) -> tuple[Block, ...]:

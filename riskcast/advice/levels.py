@@ -33,10 +33,12 @@ class Option:
     """Something a role can still do about one risk.
 
     decide_by : last day to settle it; None = nothing has to be settled beforehand
+    arrange_by : last day to get ready for what is planned anyway; moves no level
     """
 
     action: Action
     decide_by: dt.date | None = None
+    arrange_by: dt.date | None = None
     visit_day: dt.date | None = None
     replaces: dt.date | None = None
     until: dt.date | None = None

@@ -46,12 +46,14 @@ class PreviousLevel(pydantic.BaseModel):
 class Advice(pydantic.BaseModel):
     """What one role should do, and by when. The reasons are codes; templates say them.
 
-    by_date : last day on which the action can still be settled; None = nothing to settle
+    by_date : last day on which the action can still be settled or arranged; None = nothing
+        to settle
     visit_day : day of the box check that the action is about
     replaces : the planned day it takes the place of (never one more visit)
-    until : last day of what is to be waited for (a warm spell, the coming of food)
+    until : day of what is to be waited for (the coming of enough food)
     boxes : where the animals are that the visit is for; empty for the rehabilitator
-    expected_animals : light young to expect; a litter counts as one
+    expected_animals : light young to expect, every animal of a litter counted, those with
+        their mother left out
     look_again : when the next word comes
     leading_risk : the risk the action answers; None when none is asked about
     held_because : why `level` is not `raw_level`; None when it is

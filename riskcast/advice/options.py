@@ -17,17 +17,20 @@ from riskcast.advice.visits import (
     boxes_in_reach,
     choose_visit,
     in_season,
-    light_in_reach,
+    litters_in_reach,
 )
-from riskcast.risk.assessment import Assessment, Concern, Reason, RiskId
+from riskcast.risk.assessment import AnimalOutlook, Assessment, Concern, Reason, RiskId
 from riskcast.species import Species
 
 if TYPE_CHECKING:
     from riskcast.site import Visits
 
-__all__ = ["Situation", "open_option", "situation"]
+__all__ = ["Situation", "open_option", "situation", "young_with_mother"]
 
 _YOUNG = ("juvenile", "nestling")
+
+# An expected number below this is told as none: half an animal rounds up to one.
+_ONE_ANIMAL = 0.5
 
 
 @dataclass(frozen=True)
@@ -75,7 +78,8 @@ def _monitor(risk: RiskId, concern: Concern | None, now: Situation) -> Option | 
         if concern in ("moderate", "high") and now.choice.worth:
             return _move("move_visit_forward", now)
     if risk == "spring_food" and concern in ("moderate", "high") and now.coming:
-        return Option("keep_visit_bring_scales", visit_day=now.coming)
+        arrange_by = _before_notice(now.coming, now)
+        return Option("keep_visit_bring_scales", arrange_by=arrange_by, visit_day=now.coming)
     return None
 
 
@@ -84,8 +88,7 @@ def _coordinator(risk: RiskId, concern: Concern | None, now: Situation) -> Optio
         return _move("ring_monitor", now)
     # A moderate concern in spring is not worth a call: the visit is planned anyway.
     if risk == "spring_food" and concern == "high" and now.coming:
-        notice = dt.timedelta(days=now.visits.notice_days + 1)
-        decide_by = max(now.coming - notice, now.assessment.issued_on)
+        decide_by = _before_notice(now.coming, now)
         return Option("ring_monitor", decide_by=decide_by, visit_day=now.coming)
     return None
 
@@ -95,11 +98,9 @@ def _rehabilitator(risk: RiskId, concern: Concern | None, now: Situation) -> Opt
         return None
     if risk == "autumn_mass":
         return _make_room(now)
-    if risk == "winter_arousal":
-        return Option("hold_back", until=_spell_end(now))
-    if risk == "spring_food":
-        food = now.assessment.risk("spring_food").dates.get("food_date")
-        return Option("hold_back", until=food.value if food else None)
+    # Asked about once winter sleep has begun: the end of a warm spell is no day for a release.
+    if risk in ("winter_arousal", "spring_food"):
+        return Option("hold_back", until=_food_date(now.assessment))
     return None
 
 
@@ -123,6 +124,7 @@ def _move(action: str, now: Situation) -> Option:
             "in_reach": best.in_reach,
             "planned_in_reach": choice.planned_in_reach,
             "unfit_weather": best.unfit_weather,
+            "litters": max(litters_in_reach(now.assessment, d) for d in (best.day, choice.planned)),
         },
     )
     waiting = Reason(
@@ -144,26 +146,75 @@ def _move(action: str, now: Situation) -> Option:
 
 
 def _make_room(now: Situation) -> Option | None:
-    """Room for the light young that the next box check may find."""
-    best = now.choice.best
-    day = best.day if now.choice.worth and best else now.same_season
-    calendar = now.assessment.calendar.days
-    if day is None or day not in calendar:
+    """Room for the light young that the next box check may find.
+
+    Every animal of a litter needs a place, so heads are counted. Young that are with their
+    mother stay with her: they are told apart.
+    """
+    day = _next_check(now)
+    if day is None:
         return None
-    young = tuple(a for a in now.assessment.animals if a.life_stage in _YOUNG)
-    only_young = now.assessment.model_copy(update={"animals": young})
-    expected = light_in_reach(only_young)[calendar.index(day)]
+    alone = _light_young(now, day, with_mother=False)
+    expected = sum(share for _, share in alone)
     if expected < now.sp.visits.room_animals:
         return None
-    return Option("make_room", decide_by=day, visit_day=day, expected_animals=expected)
+    litters = any(animal.litter and share > 0 for animal, share in alone)
+    counted = (Reason(code="heads_counted"),) if litters else ()
+    return Option(
+        "make_room",
+        decide_by=day,
+        visit_day=day,
+        expected_animals=expected,
+        reasons=(*counted, *young_with_mother(now)),
+    )
 
 
-def _spell_end(now: Situation) -> dt.date:
-    """End of the warm spell, or of the window in which the reserve is spent."""
-    spell = now.assessment.warm_spell
-    if spell is not None and spell.end >= now.assessment.issued_on:
-        return spell.end
-    return now.assessment.issued_on + dt.timedelta(days=int(now.sp.risk.arousal_window))
+def young_with_mother(now: Situation) -> tuple[Reason, ...]:
+    """The light young of the next check that need no place, told where there is one or more."""
+    day = _next_check(now)
+    if day is None:
+        return ()
+    expected = sum(share for _, share in _light_young(now, day, with_mother=True))
+    if expected < _ONE_ANIMAL:
+        return ()
+    return (Reason(code="young_with_mother", numbers={"n": expected}),)
+
+
+def _next_check(now: Situation) -> dt.date | None:
+    """The day proposed, or the planned one, if the calendar knows it."""
+    best = now.choice.best
+    day = best.day if now.choice.worth and best else now.same_season
+    return day if day in now.assessment.calendar.days else None
+
+
+def _light_young(
+    now: Situation, day: dt.date, *, with_mother: bool
+) -> list[tuple[AnimalOutlook, float]]:
+    """Ranked young with the share of the futures in which a check meets them too light."""
+    i = now.assessment.calendar.days.index(day)
+    return [
+        (animal, animal.short_and_out[i])
+        for animal in now.assessment.animals
+        if animal.ranked
+        and animal.short_and_out
+        and animal.life_stage in _YOUNG
+        and animal.with_mother is with_mother
+    ]
+
+
+def _food_date(assessment: Assessment) -> dt.date | None:
+    """When there should be enough food, by whichever risk knows it."""
+    for risk in ("spring_food", "winter_reserve"):
+        food = assessment.risk(risk).dates.get("food_date")
+        if food is not None and food.value is not None:
+            return food.value
+    return None
+
+
+def _before_notice(visit_day: dt.date, now: Situation) -> dt.date:
+    """Last day to arrange something for a visit; today where the notice has begun."""
+    notice = dt.timedelta(days=now.visits.notice_days + 1)
+    return max(visit_day - notice, now.assessment.issued_on)
 
 
 def _season_open(assessment: Assessment, visits: Visits, until: dt.date) -> bool:

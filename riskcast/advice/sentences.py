@@ -9,6 +9,7 @@ from typing import Any
 import jinja2
 
 from riskcast.advice.model import Advice, Role
+from riskcast.advice.units import Unit, units
 from riskcast.advice.words import FILTERS, plain, tenths
 from riskcast.base.errors import RiskcastError
 from riskcast.risk.assessment import AnimalOutlook, Assessment, Reason
@@ -63,6 +64,7 @@ class Sentences:
             "zone": assessment.site.timezone,
             "say": self.reason,
             "name": self.name,
+            "unit_of": self.unit_of,
             "lasts": self.reserve_lasts,
             "assumed": self.assumption,
             **more,
@@ -129,11 +131,20 @@ class Sentences:
         code, _, where = text.partition(":")
         return self.macro("sheet.j2", code, plain(where))
 
-    def name(self, animal: AnimalOutlook) -> str:
-        """How this role may hear an animal called: no box for the rehabilitator."""
+    def name(self, unit: Unit) -> str:
+        """How this role may hear an animal or a litter called: no box for the rehabilitator."""
         if self._role == "rehabilitator":
-            return self.macro("animals.j2", "without_place", animal)
-        return plain(animal.label)
+            return self.macro("animals.j2", "without_place", unit)
+        if unit.size > 1:
+            return self.macro("animals.j2", "litter_name", unit)
+        return plain(unit.animal.label)
+
+    def unit_of(self, label: str) -> Unit | None:
+        """The animal or litter with this label; None where the assessment has none."""
+        for unit in units(self._assessment.animals):
+            if any(animal.label == label for animal in unit.members):
+                return unit
+        return None
 
     def reserve_lasts(self, animal: AnimalOutlook) -> str:
         """Shares of futures, or nothing where the gate forbids them."""

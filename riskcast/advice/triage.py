@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 
 from riskcast.advice.sentences import Sentences
 from riskcast.advice.tables import Cell, Table
-from riskcast.advice.visits import candidate_days, choose_visit
+from riskcast.advice.units import Unit, units
+from riskcast.advice.visits import candidate_days, choose_visit, litters_in_reach
 from riskcast.risk.assessment import AnimalOutlook, Assessment, Feeding, Quantity
 from riskcast.species import Species
 
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 __all__ = [
     "FoundAnimal",
     "days_in_care",
-    "most_urgent",
     "triage_found",
     "triage_table",
     "visits_table",
@@ -45,20 +45,6 @@ class FoundAnimal:
     body_mass_g: float
     life_stage: str = "unknown"
     in_care: bool = False
-
-
-def most_urgent(animals: Sequence[AnimalOutlook]) -> tuple[AnimalOutlook, ...]:
-    """Ranked animals by days to spare without food, then with; what is not known last.
-
-    Animals that are not ranked follow, the lightest first.
-    """
-
-    def key(animal: AnimalOutlook) -> tuple[bool, float, float, float, str]:
-        spare = [animal.days_to_spare[feeding].value for feeding in ("none", "found")]
-        none, found = (math.inf if value is None else value for value in spare)
-        return (not animal.ranked, none, found, animal.body_mass_g, animal.key)
-
-    return tuple(sorted(animals, key=key))
 
 
 def days_in_care(body_mass_g: float, sp: Species, target_g: float | None = None) -> int:
@@ -96,7 +82,10 @@ def visits_table(assessment: Assessment, visits: Visits, sp: Species) -> Table:
     notes = [say.reason(choice.reason)] if choice.reason else []
     if not known:
         notes = [say.macro("tables.j2", "visits_no_animals")]
-    notes += [say.macro("tables.j2", n) for n in ("visits_reach", "visits_replaces", "caution")]
+    reach = ["visits_reach"]
+    if any(litters_in_reach(assessment, day.day) for day in days):
+        reach.append("visits_litter")
+    notes += [say.macro("tables.j2", n) for n in (*reach, "visits_replaces", "caution")]
     return Table(
         title=say.macro("tables.j2", "visits_title"),
         columns=(
@@ -115,7 +104,7 @@ def visits_table(assessment: Assessment, visits: Visits, sp: Species) -> Table:
 
 
 def triage_table(assessment: Assessment, sp: Species) -> Table:
-    """One row an animal, most urgent first: days to spare, comparisons, then shares."""
+    """One row an animal or litter, most urgent first: days to spare, comparisons, shares."""
     say = Sentences(assessment, sp)
     columns = [
         "animal",
@@ -129,8 +118,11 @@ def triage_table(assessment: Assessment, sp: Species) -> Table:
     if gate:
         columns += ["fat lasts, no food", "fat lasts, food found"]
     columns += ["under target at onset", "short at onset (g)", "remark"]
-    rows = tuple(_triage_row(animal, say, gate) for animal in most_urgent(assessment.animals))
+    shown = units(assessment.animals)
+    rows = tuple(_triage_row(unit, say, gate) for unit in shown)
     notes = ["triage_spare", "triage_vs", "triage_shares" if gate else "triage_no_shares"]
+    if any(unit.animal.ranked and unit.reserve_may_be_gone for unit in shown):
+        notes.append("triage_gone")
     if any(animal.litter for animal in assessment.animals):
         notes.append("triage_litter")
     return Table(
@@ -172,6 +164,7 @@ def triage_found(
         _found_row(animal, outlooks[animal.name], assessment, sp, target) for animal in order
     )
     notes = [say.macro("tables.j2", "found_care", target), say.macro("tables.j2", "found_days")]
+    notes.append(say.macro("tables.j2", "found_needed"))
     unknown = [animal.name for animal in order if _days_unknown(outlooks[animal.name])]
     if unknown:
         notes.append(say.macro("tables.j2", "found_days_unknown", ", ".join(unknown)))
@@ -203,9 +196,10 @@ def triage_found(
     )
 
 
-def _triage_row(animal: AnimalOutlook, say: Sentences, gate: bool) -> tuple[Cell, ...]:
+def _triage_row(unit: Unit, say: Sentences, gate: bool) -> tuple[Cell, ...]:
+    animal = unit.animal
     cells: list[Cell] = [
-        animal.label,
+        say.name(unit),
         round(animal.body_mass_g, 1),
         _whole(animal.days_to_spare["none"]),
         _whole(animal.days_to_spare["found"]),
@@ -219,7 +213,7 @@ def _triage_row(animal: AnimalOutlook, say: Sentences, gate: bool) -> tuple[Cell
     cells += [
         None if animal.share_short is None else say.share(animal.share_short),
         None if short is None else round(short, 1),
-        say.macro("animals.j2", "remark", animal),
+        say.macro("animals.j2", "remark", unit),
     ]
     return tuple(cells)
 
@@ -242,10 +236,10 @@ def _found_row(
         animal.event_date.isoformat() if animal.event_date else None,
         round(animal.body_mass_g, 1),
         *(_whole(outlook.days_in_hand[feeding]) if outlook else None for feeding in _FEEDING),
-        *(_tenths(quantity, 0.0) for quantity in needed),
-        *(_tenths(quantity, animal.body_mass_g) for quantity in needed),
-        care_days,
-        (start + dt.timedelta(days=care_days)).isoformat(),
+        *(_needed(quantity) for quantity in needed),
+        *(_missing(quantity, animal.body_mass_g) for quantity in needed),
+        care_days or "none needed",
+        (start + dt.timedelta(days=care_days)).isoformat() if care_days else None,
     )
 
 
@@ -277,9 +271,15 @@ def _whole(quantity: Quantity) -> Cell:
     return f"{days}+" if quantity.at_least else days
 
 
-def _tenths(needed: Quantity, mass_g: float) -> Cell:
-    """What is needed beyond a mass, g, never below zero; "36.5+" where it is at least that."""
+def _needed(needed: Quantity) -> Cell:
+    """Mass needed, g; a bound that no animal meets is no mass to reach."""
     if needed.value is None:
         return None
-    grams = round(max(needed.value - mass_g, 0.0), 1)
-    return f"{grams:g}+" if needed.at_least else grams
+    return "none lasts" if needed.at_least else round(needed.value, 1)
+
+
+def _missing(needed: Quantity, mass_g: float) -> Cell:
+    """What is needed beyond a mass, g, never below zero; None where there is no such mass."""
+    if needed.value is None or needed.at_least:
+        return None
+    return round(max(needed.value - mass_g, 0.0), 1)

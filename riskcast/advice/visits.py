@@ -13,6 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from riskcast.advice.units import unit_key
 from riskcast.risk.assessment import AnimalOutlook, Assessment, Reason
 from riskcast.species import Species
 
@@ -27,6 +28,7 @@ __all__ = [
     "choose_visit",
     "in_season",
     "light_in_reach",
+    "litters_in_reach",
     "next_planned",
 ]
 
@@ -94,14 +96,21 @@ def light_in_reach(assessment: Assessment) -> tuple[float, ...]:
     Ranked animals only. The young of a litter in one box are one unit: their most
     affected member stands for all.
     """
-    days = len(assessment.calendar.days)
-    units: dict[str, list[AnimalOutlook]] = defaultdict(list)
-    for animal in _ranked(assessment):
-        together = animal.litter and animal.box
-        units[f"litter in {animal.box}" if together else f"animal {animal.key}"].append(animal)
+    together = _together(assessment)
     return tuple(
-        float(sum(max(animal.short_and_out[i] for animal in unit) for unit in units.values()))
-        for i in range(days)
+        float(sum(max(animal.short_and_out[i] for animal in unit) for unit in together))
+        for i in range(len(assessment.calendar.days))
+    )
+
+
+def litters_in_reach(assessment: Assessment, day: dt.date) -> int:
+    """Litters of several light young that a check on that day may reach, all counted as one."""
+    if day not in assessment.calendar.days:
+        return 0
+    i = assessment.calendar.days.index(day)
+    return sum(
+        len(unit) > 1 and max(animal.short_and_out[i] for animal in unit) > 0
+        for unit in _together(assessment)
     )
 
 
@@ -183,6 +192,13 @@ def choose_visit(assessment: Assessment, visits: Visits, sp: Species) -> VisitCh
 
 def _ranked(assessment: Assessment) -> list[AnimalOutlook]:
     return [animal for animal in assessment.animals if animal.ranked and animal.short_and_out]
+
+
+def _together(assessment: Assessment) -> list[list[AnimalOutlook]]:
+    together: dict[str, list[AnimalOutlook]] = defaultdict(list)
+    for animal in _ranked(assessment):
+        together[unit_key(animal)].append(animal)
+    return list(together.values())
 
 
 def _natural(box: str) -> tuple[int, str]:

@@ -259,6 +259,7 @@ def make() -> SimpleNamespace:
         assessment=make_assessment,
         autumn_animals=autumn_animals,
         autumn_risk=autumn_risk,
+        litter=make_litter,
         no_data=make_no_data,
         quantity=quantity,
         risk=make_risk,
@@ -320,6 +321,7 @@ def winter() -> Assessment:
             "days_in_hand_none": quantity(66.0),
             "animals_losing": quantity(4, "animals"),
         },
+        dates={"food_date": DateQuantity(value=dt.date(2026, 5, 2))},
         reasons=(
             Reason(code="days_lost", numbers={"days": 5.1}),
             Reason(
@@ -380,6 +382,26 @@ def letter(sp: species.Species, visits: Visits) -> Any:
         return letters(assessment, advice, visits, sp, **more)[0]
 
     return write
+
+
+def make_litter(
+    issued_on: dt.date, box: str, masses_g: tuple[float, ...], **more: Any
+) -> tuple[AnimalOutlook, ...]:
+    """Young of one litter, the lightest the most urgent; labels as the sheet gives them."""
+    facts = {"short": 0.9, "out_until": dt.date(2025, 11, 3), **more}
+    return tuple(
+        make_animal(
+            issued_on,
+            f"{box}-{i}",
+            box,
+            mass,
+            litter=True,
+            label=f"box {box}, {i} of {len(masses_g)}, weighed 18 October",
+            spare=(-120.0 + mass, -20.0 + mass),
+            **facts,
+        )
+        for i, mass in enumerate(masses_g, 1)
+    )
 
 
 @pytest.fixture

@@ -46,6 +46,31 @@ class TestAutumn:
         assert advice.visit_day == dt.date(2025, 11, 1)
         assert advice.boxes == ()
 
+    def test_rehabilitator_hears_heads_and_the_monitor_units(self, make, visits, sp):
+        litter = make.litter(MONDAY, "7", (8.5, 9.0, 9.5, 10.0))
+        single = make.animal(MONDAY, "s", "9", 10.0, short=0.8, out_until=dt.date(2025, 11, 3))
+        assessment = make.assessment(MONDAY, risks=(make.autumn_risk(),), animals=(*litter, single))
+        room = one(assessment, visits, sp, "rehabilitator")
+        assert room.expected_animals == pytest.approx(4 * 0.9 + 0.8)
+        assert "heads_counted" in codes(room)
+        better = next(r for r in one(assessment, visits, sp).reasons if r.code == "better_day")
+        assert better.numbers["in_reach"] == pytest.approx(0.9 + 0.8)
+        assert better.numbers["litters"] == 1
+
+    def test_young_with_their_mother_need_no_place(self, make, visits, sp):
+        litter = make.litter(MONDAY, "7", (8.5, 9.0, 9.5), with_mother=True)
+        single = make.animal(MONDAY, "s", "9", 10.0, short=0.8, out_until=dt.date(2025, 11, 3))
+        risks = (make.autumn_risk(),)
+        both = make.assessment(MONDAY, risks=risks, animals=(*litter, single))
+        room = one(both, visits, sp, "rehabilitator")
+        assert room.expected_animals == pytest.approx(0.8)
+        apart = next(r for r in room.reasons if r.code == "young_with_mother")
+        assert apart.numbers["n"] == pytest.approx(3 * 0.9)
+        # none but those: no place is asked for, and they are told all the same
+        alone = one(make.assessment(MONDAY, risks=risks, animals=litter), visits, sp, ROLES[2])
+        assert alone.action == "no_change"
+        assert "young_with_mother" in codes(alone)
+
     def test_heavier_litter_keeps_the_plan(self, make, visits, sp):
         heavy = tuple(
             make.animal(MONDAY, f"a{i}", str(i), 16.0, short=0.04, out_until=dt.date(2025, 11, 3))
@@ -128,10 +153,17 @@ class TestWinter:
         advice = one(winter, visits, sp, "coordinator")
         assert (advice.level, advice.action) == ("watch", "look_again")
 
-    def test_rehabilitator_holds_back_until_the_spell_is_over(self, winter, visits, sp):
+    def test_rehabilitator_waits_for_food_and_not_for_the_end_of_the_spell(
+        self, winter, visits, sp
+    ):
         advice = one(winter, visits, sp, "rehabilitator")
         assert (advice.level, advice.action) == ("plan", "hold_back")
-        assert advice.until == dt.date(2026, 1, 21)
+        assert advice.until == dt.date(2026, 5, 2)
+
+    def test_without_a_food_date_no_day_is_given(self, winter, visits, sp):
+        risks = tuple(risk.model_copy(update={"dates": {}}) for risk in winter.risks)
+        advice = one(winter.model_copy(update={"risks": risks}), visits, sp, "rehabilitator")
+        assert (advice.action, advice.until) == ("hold_back", None)
 
     def test_no_warm_spell_nothing_to_do(self, make, visits, sp):
         calm = make.assessment(
@@ -150,6 +182,8 @@ class TestSpring:
         assert advice.visit_day == dt.date(2026, 4, 18)
         assert advice.replaces is None
         assert advice.leading_risk == "spring_food"
+        # to be arranged before the notice of the team begins, and no level moves by it
+        assert advice.by_date == dt.date(2026, 4, 15)
 
     def test_coordinator_rings_before_the_notice_is_over(self, spring, visits, sp):
         advice = one(spring, visits, sp, "coordinator")

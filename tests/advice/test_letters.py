@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from riskcast.advice import PreviousLevel, advise, letters, short_text
-from riskcast.risk import Gate, Quantity, RecordsUsed
+from riskcast.risk import DateQuantity, Gate, Quantity, RecordsUsed
 
 ROLES = ("monitor", "coordinator", "rehabilitator")
 SEASONS = ("autumn", "winter", "spring")
@@ -129,8 +129,8 @@ class TestMove:
         assert "We look again on Wednesday 29 October" in text
 
     def test_the_case_against_counts_futures_without_need(self, autumn, letter):
-        # likelihood 0.93: in 7 of 100 futures the lightest animal gets there
-        assert "In 1 of 20 futures even the lightest animal gets there" in flat(letter(autumn).text)
+        # likelihood 0.93: in 7 of 100 futures the most affected animal gets there
+        assert "In 1 of 20 futures even the most affected animal gets" in flat(letter(autumn).text)
 
     def test_foul_weather_moves_the_first_line(self, make, letter):
         foul = make.assessment(
@@ -190,6 +190,79 @@ class TestAnimals:
         rehabilitator = flat(letter(troubled, "rehabilitator").text)
         assert "Never part a litter from its mother." in rehabilitator
 
+    def test_a_litter_of_one_check_is_one_line(self, autumn, make, letter):
+        young = make.litter(MONDAY, "7", (8.5, 9.0, 9.5, 10.0))
+        with_litter = autumn.model_copy(update={"animals": (*autumn.animals, *young)})
+        text = flat(letter(with_litter).text)
+        line = "Box 7, litter of 4, 8.5 to 10 g, weighed 18 October. Numbers of the lightest. If it"
+        assert text.count("litter of 4") == 1
+        assert line in text
+        assert "112 days before spring food" in text  # of the lightest
+        assert "110 days before spring food" not in text  # of the heaviest
+        said = flat(letter(with_litter, "rehabilitator").text)
+        assert "- Litter of 4, 8.5 to 10 g, weighed 18 October. Numbers of the lightest." in said
+        assert "box" not in said.split("The light young")[1].split("How sure")[0].lower()
+        # five single adults and juveniles and one litter: nothing is left over
+        assert "in the full list" not in text
+
+    def test_litters_of_two_boxes_stay_apart(self, autumn, make, letter):
+        young = (*make.litter(MONDAY, "7", (9.0, 9.0)), *make.litter(MONDAY, "8", (8.0, 9.0)))
+        text = flat(letter(autumn.model_copy(update={"animals": young})).text)
+        assert "Box 7, litter of 2, 9 g, weighed" in text
+        assert "Box 8, litter of 2, 8 to 9 g, weighed" in text
+
+    def test_the_most_affected_of_a_litter_is_not_singled_out(self, autumn, make, letter):
+        young = make.litter(MONDAY, "7", (8.5, 9.0, 9.5, 10.0))
+        worst = autumn.risk("autumn_mass").reasons[1]
+        numbers = {**worst.numbers, "label": young[0].label, "body_mass_g": 8.5}
+        risk = make.autumn_risk(reasons=(worst.model_copy(update={"numbers": numbers}),))
+        litter = autumn.model_copy(update={"animals": young, "risks": (risk, *autumn.risks[1:])})
+        text = flat(letter(litter).text)
+        assert "Most affected is box 7, litter of 4, 8.5 to 10 g, weighed 18 October." in text
+        assert "We judge it by its animal of 8.5 g." in text
+        assert "1 of 4" not in text
+        said = flat(letter(litter, "rehabilitator").text)
+        assert "The most affected is a litter of 4, 8.5 to 10 g, weighed 18 October." in said
+
+    def test_a_reserve_that_may_be_gone_is_told_as_past(self, winter, make, letter):
+        over = {"none": Quantity(value=-26.0, unit="day"), "found": Quantity(value=9.0, unit="day")}
+        gone = tuple(
+            make.animal(winter.issued_on, key, box, mass, days_in_hand=over, spare=spare)
+            for key, box, mass, spare in (
+                ("a", "1", 9.5, (-150.0, -40.0)),
+                ("b", "2", 9.0, (-140.0, -80.0)),
+            )
+        )
+        sound = make.animal(winter.issued_on, "c", "3", 20.0, spare=(-60.0, 25.0))
+        assessment = winter.model_copy(update={"animals": (*gone, sound)})
+        for role in ("monitor", "coordinator"):
+            text = flat(letter(assessment, role).text)
+            assert text.count("the reserve of 2 animals may be gone by now") == 1
+            assert "its reserve may have ended 140 days before spring food" in text
+            assert "If it found some, its reserve ends 80 days before spring food." in text
+            assert "If it finds no food, its reserve ends 60 days before spring food." in text
+            # the fewer days with food first: without food all of them are over
+            assert text.index("Box 2, b") < text.index("Box 1, a") < text.index("Box 3, c")
+
+    def test_past_with_food_too(self, winter, make, letter):
+        over = {
+            "none": Quantity(value=-26.0, unit="day"),
+            "found": Quantity(value=-2.0, unit="day"),
+        }
+        animal = make.animal(winter.issued_on, "a", "1", 9.5, days_in_hand=over, spare=(-150, -90))
+        text = flat(letter(winter.model_copy(update={"animals": (animal,)})).text)
+        assert "If it found some, it may have ended 90 days before spring food." in text
+        assert "the reserve of 1 animal may be gone by now" in text
+
+    def test_the_reference_animal_may_be_past_it_too(self, winter, make, letter):
+        over = {"none": Quantity(value=-3.0, unit="day"), "found": Quantity(value=90.0, unit="day")}
+        changed = winter.reference_animal.model_copy(update={"days_in_hand": over})
+        text = flat(letter(winter.model_copy(update={"reference_animal": changed})).text)
+        assert (
+            "If the reference animal (18 g, first winter) found no food, its reserve may have "
+            "ended 31 days before spring food." in text
+        )
+
     def test_an_animal_that_is_not_ranked_is_shown_with_the_reason(self, troubled, letter):
         assert "Not ranked: weighed in spring" in flat(letter(troubled).text)
 
@@ -241,7 +314,8 @@ class TestRehabilitator:
         animals = tuple(a.model_copy(update={"days_in_hand": over}) for a in autumn.animals)
         text = flat(letter(autumn.model_copy(update={"animals": animals}), "rehabilitator").text)
         assert "8 days in hand" not in text
-        assert "Left as it is, with no food, its reserve may be gone by now." in text
+        assert "If it found no food, its reserve may have ended 93 days before spring food." in text
+        assert "the reserve of 3 animals may be gone by now" in text
 
     def test_only_the_light_young_are_named(self, autumn, letter):
         text = letter(autumn, "rehabilitator").text
@@ -249,12 +323,133 @@ class TestRehabilitator:
 
     def test_no_release_in_the_warm_spell(self, winter, letter):
         assert letter(winter, "rehabilitator").first_line == (
-            "Hold back releases until the warm spell of 14 to 21 January is over. "
-            "We look again on the 19th."
+            "Release none now, nor right after the warm spell of 14 to 21 January: enough food "
+            "comes about 2 May. We look again on the 19th."
         )
+
+    def test_no_spell_date_in_the_subject(self, winter, letter):
+        assert letter(winter, "rehabilitator").subject == (
+            "Release none now, food about Sat 2 May, next word Mon 19 Jan"
+        )
+
+    def test_no_food_date_is_no_leave_to_release(self, winter, letter):
+        risks = tuple(risk.model_copy(update={"dates": {}}) for risk in winter.risks)
+        written = letter(winter.model_copy(update={"risks": risks}), "rehabilitator")
+        assert written.first_line.startswith("Release none now")
+        assert "we cannot say when enough will" in written.first_line
+        assert written.subject == "Release none now, next word Mon 19 Jan"
+
+    def test_a_plan_has_a_date(self, winter, spring, letter):
+        said = flat(letter(winter, "rehabilitator").text)
+        assert "Level: plan (arrange a longer stay by 19 January)." in said
+        assert "Level: plan (arrange it by 15 April)." in flat(letter(spring).text)
+
+    def test_what_it_takes_counts_from_now_once_they_sleep(self, autumn, winter, letter):
+        before = flat(letter(autumn, "rehabilitator").text)
+        assert (
+            "an animal needs 24.3 g when winter sleep begins to last until spring food in half "
+            "of the futures." in before
+        )
+        after = flat(letter(winter, "rehabilitator").text)
+        assert (
+            "an animal needs 12.8 g now to last until spring food in half of the futures." in after
+        )
+        assert "when winter sleep begins to last" not in after
+
+    def test_a_bound_is_no_mass_to_reach(self, winter, letter):
+        none = {
+            "none": Quantity(value=45.0, unit="g", at_least=True),
+            "found": Quantity(value=12.8, unit="g"),
+        }
+        text = flat(letter(winter.model_copy(update={"mass_needed": none}), "rehabilitator").text)
+        assert "no mass now lasts until spring food in half of the futures." in text
+        assert "45 g" not in text
+
+    def test_heads_are_said_only_where_there_is_a_litter(self, autumn, make, letter):
+        assert "every animal of a litter" not in flat(letter(autumn, "rehabilitator").text)
+        assert "A litter counts as one." not in flat(letter(autumn).text)
+        young = make.litter(MONDAY, "7", (8.5, 9.0, 10.0))
+        with_litter = autumn.model_copy(update={"animals": (*autumn.animals, *young)})
+        said = flat(letter(with_litter, "rehabilitator").text)
+        assert "We expect about 5 light juveniles in reach of that check. We count every" in said
+        assert "A litter counts as one." not in said
+        assert "A litter counts as one." in flat(letter(with_litter).text)
+
+    def test_young_with_their_mother_are_told_apart(self, autumn, make, letter):
+        young = make.litter(MONDAY, "7", (8.5, 9.0, 10.0), with_mother=True)
+        family = autumn.model_copy(update={"animals": (*autumn.animals, *young)})
+        said = flat(letter(family, "rehabilitator").text)
+        assert "We expect about 3 light juveniles" in said
+        assert "About 3 light young are with the mother. They stay with her" in said
+        only = flat(letter(autumn.model_copy(update={"animals": young}), "rehabilitator").text)
+        assert "About 3 light young are with the mother." in only
+
+
+class TestSpringDates:
+    def test_our_own_floor_is_no_forecast(self, spring, make, letter, sp):
+        month, day = (int(part) for part in sp.food.early_floor)
+        text = flat(letter(self.dated(spring, make, first=dt.date(2026, month, day))).text)
+        assert f"We do not count food before {day} March." in text
+        assert "The first food should" not in text
+        assert "Enough food should come about 17 April." in text
+
+    def test_what_lies_behind_is_told_as_past(self, spring, make, letter):
+        text = flat(
+            letter(
+                self.dated(spring, make, first=dt.date(2026, 3, 20), awake=dt.date(2026, 3, 25))
+            ).text
+        )
+        assert "The first food should have come about 20 March." in text
+        assert "animals have been awake from about 25 March on" in text
+        assert "Enough food should come about 17 April." in text
+
+    def test_what_lies_ahead_is_told_as_ahead(self, spring, letter):
+        text = flat(letter(spring).text)
+        assert "We expect animals awake from about 5 April." in text
+        assert "The first food should come about 2 April." in text
+
+    def test_food_that_is_there(self, spring, make, letter):
+        later = self.dated(spring, make, first=dt.date(2026, 3, 20), food=dt.date(2026, 3, 28))
+        text = flat(letter(later, "rehabilitator").text)
+        assert "Enough food should have come about 28 March." in text
+        assert "An animal let go before then" not in text
+
+    @staticmethod
+    def dated(spring, make, **dates):
+        names = {"first": "first_food_date", "food": "food_date", "awake": "emergence"}
+        risk = spring.risk("spring_food")
+        changed = {names[key]: DateQuantity(value=value) for key, value in dates.items()}
+        new = risk.model_copy(update={"dates": {**risk.dates, **changed}})
+        risks = tuple(new if r.id == "spring_food" else r for r in spring.risks)
+        return spring.model_copy(update={"risks": risks})
 
 
 class TestSaidAloud:
+    def test_how_to_open_a_box_is_not_said_to_who_stays_away(self, autumn, winter, spring, letter):
+        how = "Open no box in heavy rain or strong wind."
+        assert how in flat(letter(autumn).text)
+        assert how in flat(letter(spring).text)
+        assert how not in flat(letter(winter).text)
+
+    def test_parts_that_do_not_add_up_are_left_out(self, winter, make, letter):
+        assert "Of the 6.2 days more, 3.1 come from more wakings." in flat(letter(winter).text)
+        risk = winter.risk("winter_arousal")
+        unknown = {
+            name: make.quantity(None, "day of reserve", reason="too_little_to_split")
+            for name in ("from_more_arousals", "from_dearer_torpor", "from_dearer_waking")
+        }
+        new = risk.model_copy(update={"quantities": {**risk.quantities, **unknown}})
+        risks = tuple(new if r.id == "winter_arousal" else r for r in winter.risks)
+        text = flat(letter(winter.model_copy(update={"risks": risks})).text)
+        assert "days more" not in text.split("Normal for these dates is 14.")[1].split(".")[0]
+        assert "not known" not in text.split("Why")[1].split("Your animals")[0]
+
+    def test_the_number_belongs_to_the_most_affected(self, autumn, letter):
+        for role in ROLES:
+            text = flat(letter(autumn, role).text)
+            assert "that the most affected animal is under 15 g" in text
+            assert "lightest animal" not in text
+
     def test_an_old_forecast_comes_before_everything_else(self, troubled, letter):
         for role in ROLES:
             text = flat(letter(troubled, role).text)

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from riskcast.advice.sentences import Sentences, environment
+from riskcast.advice.units import Unit
 from riskcast.base.errors import RiskcastError
 from riskcast.risk import Reason
 
@@ -66,6 +67,8 @@ CODES: dict[str, tuple[dict[str, Any], str]] = {
         {"earliest": "2025-11-27", "min_gap_days": 40, "notice_days": 2},
         "40 days since the last one and 2 days of notice",
     ),
+    "heads_counted": ({}, "every animal of a litter"),
+    "young_with_mother": ({"n": 2.7}, "About 3 light young are with the mother."),
     "no_open_option": ({}, "Nothing you can do"),
     "in_ground_nests": ({}, "out of reach"),
     "provisional_parameters": ({"n": 61}, "61 of our numbers"),
@@ -143,6 +146,12 @@ def test_a_letter_fails_rather_than_leave_a_code_out(autumn, letter):
         ("lightest", {"label": "a", "days_to_spare": 8.0}, "8 days after spring food"),
         ("lightest", {"label": "a", "days_to_spare": None}, "a day we do not know"),
         ("gap", {"days": -4.0}, "should find enough food"),
+        (
+            "warm_spell",
+            {"start": "2025-10-20", "end": "2025-10-29", "days": 10},
+            "A warm spell is on: 20 to 29 October",
+        ),
+        ("young_with_mother", {"n": 1.2}, "About 1 light young animal is with the mother. It"),
         ("waiting_costs", {"days": 7, "now": 3.1, "later": 3.0}, "would cost little"),
         ("waiting_costs", {"days": 10, "now": 3.1, "later": None}, "cannot say what waiting 10"),
         ("no_past_years", {}, "We cannot say what is normal here"),
@@ -194,7 +203,7 @@ def test_an_unknown_way_of_reading_is_an_error(say):
 )
 def test_each_way_not_to_be_ranked_has_words(code, say, make):
     animal = make.animal(dt.date(2025, 10, 27), "a", "1", 12.0, ranked=False, why_not=code)
-    said = say.macro("animals.j2", "remark", animal)
+    said = say.macro("animals.j2", "remark", Unit((animal,)))
     assert said.startswith("not ranked: ")
     assert code not in said
 
@@ -202,4 +211,4 @@ def test_each_way_not_to_be_ranked_has_words(code, say, make):
 def test_an_unknown_way_not_to_be_ranked_is_an_error(say, make):
     animal = make.animal(dt.date(2025, 10, 27), "a", "1", 12.0, ranked=False, why_not="shy")
     with pytest.raises(RiskcastError, match="shy"):
-        say.macro("animals.j2", "remark", animal)
+        say.macro("animals.j2", "remark", Unit((animal,)))

@@ -55,6 +55,30 @@ class TestAnimals:
         table = triage_table(make.assessment(MONDAY, animals=(animal,)), sp)
         assert column(table, "days to spare, food found") == ["44+"]
 
+    def test_a_litter_is_one_row(self, make, autumn, sp):
+        young = make.litter(MONDAY, "7", (8.5, 9.0, 9.5, 10.0))
+        family = autumn.model_copy(update={"animals": (*autumn.animals, *young)})
+        table = triage_table(family, sp)
+        assert len(table.rows) == len(autumn.animals) + 1
+        assert table.rows[0][:2] == ("box 7, litter of 4, 8.5 to 10 g, weighed 18 October", 8.5)
+        assert column(table, "days to spare, no food")[0] == -112  # of the lightest
+        assert column(table, "remark")[0] == "litter: numbers of the lightest"
+
+    def test_a_reserve_that_may_be_gone_is_ordered_by_the_days_with_food(self, make, sp):
+        over = {"none": make.quantity(-26.0), "found": make.quantity(9.0)}
+        day = dt.date(2026, 1, 12)
+        animals = (
+            make.animal(day, "a", "1", 9.5, days_in_hand=over, spare=(-150.0, -40.0)),
+            make.animal(day, "b", "2", 9.0, days_in_hand=over, spare=(-140.0, -80.0)),
+            make.animal(day, "c", "3", 20.0, spare=(-160.0, -90.0)),
+        )
+        table = triage_table(make.assessment(day, animals=animals), sp)
+        assert column(table, "body mass") == [9.0, 9.5, 20.0]
+        assert column(table, "remark") == ["reserve may be gone", "reserve may be gone", ""]
+        assert any(note.startswith("Reserve may be gone: ") for note in table.notes)
+        sound = triage_table(make.assessment(day, animals=animals[2:]), sp)
+        assert not any(note.startswith("Reserve may be gone") for note in sound.notes)
+
     def test_cautions_stand_under_every_table(self, autumn, visits, sp):
         for table in (
             triage_table(autumn, sp),
@@ -73,6 +97,13 @@ class TestVisits:
         assert remark["2025-11-22"] == "planned"
         assert set(remark.values()) == {"", "proposed", "planned"}
         assert column(table, "settle by")[0] == "2025-10-29"
+
+    def test_how_a_litter_counts_is_said_where_there_is_one(self, autumn, make, visits, sp):
+        said = "A litter counts as one."
+        assert said not in visits_table(autumn, visits, sp).notes
+        young = make.litter(MONDAY, "7", (8.5, 9.0))
+        family = autumn.model_copy(update={"animals": (*autumn.animals, *young)})
+        assert said in visits_table(family, visits, sp).notes
 
     def test_best_is_not_proposed_when_it_is_not_worth_it(self, make, visits, sp):
         mild = make.assessment(
@@ -124,15 +155,15 @@ class TestFound:
         # Derived gain of captive animals lighter than 18 g, 0.49 g a day (Pretzlaff 2021 raw
         # data): (18 - 8.5) / 0.49 = 19.4, (18 - 14) / 0.49 = 8.2. 12 to 18 g: 12 to 14 days.
         table = triage_found(found, place, sp)
-        assert column(table, "days in care") == [20, 9, 0]
+        assert column(table, "days in care") == [20, 9, "none needed"]
         # from the issue for an animal outside, from the weighing for one in care
-        assert column(table, "care until") == ["2025-11-16", "2025-11-03", "2025-10-27"]
+        assert column(table, "care until") == ["2025-11-16", "2025-11-03", None]
         twelve = FoundAnimal("Oak", None, None, 12.0)
         assert column(triage_found((twelve,), place, sp), "days in care") == [13]
 
     def test_an_agreed_target_takes_the_place_of_ours(self, found, place, sp):
         table = triage_found(found, place, sp, release_mass_g=20.0, rehab_below_g=12.0)
-        assert column(table, "days in care") == [24, 13, 0]
+        assert column(table, "days in care") == [24, 13, "none needed"]
         assert any("20 g at 0.49 g a day" in note for note in table.notes)
         assert any("taking an animal in is 12 g" in note for note in table.notes)
 
@@ -147,9 +178,16 @@ class TestFound:
             "found": make.quantity(None, "g", reason="no_food_date"),
         }
         table = triage_found(found, place.model_copy(update={"mass_needed": needed}), sp)
-        assert column(table, "mass needed, no food") == ["45+"] * 3
-        assert column(table, "missing, no food")[0] == "36.5+"
+        assert column(table, "mass needed, no food") == ["none lasts"] * 3
+        assert column(table, "missing, no food") == [None] * 3
         assert column(table, "missing, food found") == [None] * 3
+
+    def test_what_mass_needed_means_is_said(self, found, place, winter, sp):
+        def notes(assessment):
+            return " ".join(triage_found(found, assessment, sp).notes)
+
+        assert "Mass needed: when winter sleep begins, to last until spring food" in notes(place)
+        assert "Mass needed: now, to last until spring food in half of the futures" in notes(winter)
 
     def test_two_ways_and_no_order(self, found, place, sp):
         notes = " ".join(triage_found(found, place, sp).notes)
