@@ -149,7 +149,7 @@ class TestTriage:
         assert [bool(row["remark"].startswith("not ranked")) for row in rows] == sorted(
             not animal.ranked for animal in a.animals
         )
-        assert rows[0]["animal"].startswith("box 14")
+        assert by_label[rows[0]["animal"]].box in ("7", "14", "27", "41")  # a late young
         assert any("vet or an experienced rehabilitator" in note for note in notes)
 
     def test_shares_are_never_nought_or_ten_of_ten(self, on, usual, dates):

@@ -110,8 +110,7 @@ class TestWinter:
         parts = [risk.quantities[f"from_{p}"].value
                  for p in ("more_arousals", "dearer_torpor", "dearer_waking")]  # fmt: skip
         assert all(part > 0 for part in parts)
-        # Medians of parts need not add up exactly to the median of their sum.
-        assert sum(parts) == pytest.approx(risk.quantities["extra_days"].value, rel=0.2)
+        assert sum(parts) == pytest.approx(risk.quantities["extra_days"].value, abs=0.01)
 
     def test_nobody_is_asked_to_go(self, seen):
         """Animals in ground nests: never above plan, and no visit day for anyone."""
@@ -257,12 +256,12 @@ def test_the_chain_states_the_nest_it_used(each_run):
     assert sum(map(int, shares.groups())) in (99, 100, 101)
 
 
-def test_the_chain_lists_every_parameter_with_status_and_source(each_run):
+def test_the_chain_lists_every_parameter_it_used_with_status_and_source(each_run):
     made = each_run.run.forecast
     text = chain_of(each_run, each_run.assessment.reference_animal)
     steps = ("autumn", "onset", "emergence", "nest", "torpor", "arousal", "reserve", "food", "risk")
     for name, parameter in made.sp.parameters.items():
-        if name.split(".")[0] in steps:
+        if name.split(".")[0] in steps and parameter.use == "model":
             assert re.search(rf"^ +{re.escape(name)} = .*\| {parameter.status} \| "
                              rf"{parameter.source}:", text, re.MULTILINE), name  # fmt: skip
     for status in ("published", "derived", "surrogate", "common-practice", "provisional"):
