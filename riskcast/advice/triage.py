@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from riskcast.advice.sentences import Sentences
 from riskcast.advice.tables import Cell, Table
-from riskcast.advice.units import Unit, units
+from riskcast.advice.units import Unit, reserve_may_be_gone, units
 from riskcast.advice.visits import candidate_days, choose_visit, litters_in_reach
 from riskcast.risk.assessment import AnimalOutlook, Assessment, Feeding, Quantity
 from riskcast.species import Species
@@ -164,6 +164,8 @@ def triage_found(
         _found_row(animal, outlooks[animal.name], assessment, sp, target) for animal in order
     )
     notes = [say.macro("tables.j2", "found_care", target), say.macro("tables.j2", "found_days")]
+    if any(outlook and reserve_may_be_gone(outlook) for outlook in outlooks.values()):
+        notes.append(say.macro("tables.j2", "found_gone"))
     notes.append(say.macro("tables.j2", "found_needed"))
     unknown = [animal.name for animal in order if _days_unknown(outlooks[animal.name])]
     if unknown:
@@ -235,7 +237,7 @@ def _found_row(
         animal.date_found.isoformat() if animal.date_found else None,
         animal.event_date.isoformat() if animal.event_date else None,
         round(animal.body_mass_g, 1),
-        *(_whole(outlook.days_in_hand[feeding]) if outlook else None for feeding in _FEEDING),
+        *(_left(outlook.days_in_hand[feeding]) if outlook else None for feeding in _FEEDING),
         *(_needed(quantity) for quantity in needed),
         *(_missing(quantity, animal.body_mass_g) for quantity in needed),
         care_days or "none needed",
@@ -246,10 +248,13 @@ def _found_row(
 _FEEDING: tuple[Feeding, Feeding] = ("none", "found")
 
 
-def _urgency(animal: FoundAnimal, outlook: AnimalOutlook | None) -> tuple[float, float, str]:
-    """Fewest days in hand first; the lightest first where they are not known."""
-    days = outlook.days_in_hand["none"].value if outlook else None
-    return (math.inf if days is None else days, animal.body_mass_g, animal.name)
+def _urgency(animal: FoundAnimal, outlook: AnimalOutlook | None) -> tuple[float, float, float, str]:
+    """Fewest days in hand first, with food where none may be left; then the lightest."""
+    none, found = (
+        math.inf if outlook is None or (days := outlook.days_in_hand[case].value) is None else days
+        for case in _FEEDING
+    )
+    return (max(none, 0.0), found if none < 0 else math.inf, animal.body_mass_g, animal.name)
 
 
 def _days_unknown(outlook: AnimalOutlook | None) -> bool:
@@ -261,6 +266,13 @@ def _outlook(name: str, assessment: Assessment) -> AnimalOutlook | None:
         if name in (animal.key, animal.organism_id, animal.label):
             return animal
     return None
+
+
+def _left(quantity: Quantity) -> Cell:
+    """Days in hand; below zero there is no number of days left to tell."""
+    if quantity.value is not None and quantity.value < 0:
+        return "may be gone"
+    return _whole(quantity)
 
 
 def _whole(quantity: Quantity) -> Cell:

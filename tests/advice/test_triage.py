@@ -182,6 +182,23 @@ class TestFound:
         assert column(table, "missing, no food") == [None] * 3
         assert column(table, "missing, food found") == [None] * 3
 
+    def test_no_days_are_left_to_tell_where_the_reserve_may_be_gone(self, found, make, sp):
+        over = {
+            name: {"none": make.quantity(none), "found": make.quantity(fed)}
+            for name, none, fed in (("Ash", -50.0, 9.0), ("Elm", -8.0, -2.0), ("Fir", 30.0, 60.0))
+        }
+        animals = tuple(
+            make.animal(MONDAY, name, "", 12.0, days_in_hand=days) for name, days in over.items()
+        )
+        table = triage_found(found, make.assessment(MONDAY, animals=animals), sp)
+        # without food both may be over: the days with food decide
+        assert column(table, "name") == ["Elm", "Ash", "Fir"]
+        assert column(table, "days in hand, no food") == ["may be gone", "may be gone", 30]
+        assert column(table, "days in hand, food found") == ["may be gone", 9, 60]
+        assert any(note.startswith("May be gone: ") for note in table.notes)
+        sound = triage_found(found, make.assessment(MONDAY, animals=animals[2:]), sp)
+        assert not any(note.startswith("May be gone: ") for note in sound.notes)
+
     def test_what_mass_needed_means_is_said(self, found, place, winter, sp):
         def notes(assessment):
             return " ".join(triage_found(found, assessment, sp).notes)
