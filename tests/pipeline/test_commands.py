@@ -226,7 +226,9 @@ class TestFound:
             assert by_name[name]["days in care (d)"] == care
             until = start + dt.timedelta(days=care)
             assert by_name[name]["care until about"] == until.isoformat()
-        assert by_name["Catkin"]["days in care (d)"] == 0
+        # Above the release mass: no care, and no day on which it would end.
+        assert by_name["Catkin"]["days in care (d)"] == "none needed"
+        assert by_name["Catkin"]["care until about"] is None
         assert [by_name[n]["in care"] for n in ("Acorn", "Bramble", "Catkin")] == [
             "yes",
             "no",
@@ -249,9 +251,11 @@ class TestFound:
         for words in ("no food", "food found"):
             needed = {row[f"mass needed, {words} (g)"] for row in rows}
             assert len(needed) == 1
-            numbers = [float(str(by_name[n][f"missing, {words} (g)"]).rstrip("+"))
-                       for n in ("Acorn", "Bramble")]  # fmt: skip
-            total = float(str(needed.pop()).rstrip("+"))
+            numbers = [by_name[n][f"missing, {words} (g)"] for n in ("Acorn", "Bramble")]
+            total = needed.pop()
+            if total == "none lasts":  # no mass to reach, so nothing that is missing
+                assert numbers == [None, None]
+                continue
             assert numbers[0] == pytest.approx(max(total - 11.5, 0.0), abs=0.051)
             assert numbers[1] == pytest.approx(max(total - 16.0, 0.0), abs=0.051)
             assert total > 10.0

@@ -117,9 +117,23 @@ class TestWinter:
         assert all(level in ("steady", "watch", "plan") for level in seen.run.levels.values())
         assert all(one.visit_day is None for one in seen.run.advice)
 
-    def test_releases_wait_for_the_end_of_the_spell(self, seen):
+    def test_releases_wait_for_food_and_not_for_the_end_of_the_spell(self, seen):
+        food = seen.risk("winter_reserve").dates["food_date"].value
         line = seen.letter("rehabilitator").first_line
-        assert "until the warm spell of 14 to 21 January is over" in line
+        assert line.startswith(
+            "Release none now, nor right after the warm spell of 14 to 21 January: "
+            f"enough food comes about {food.day} {food:%B}."
+        )
+        assert seen.advice("rehabilitator").until == food > dt.date(2026, 3, 1)
+        assert "21 Jan" not in seen.letter("rehabilitator").subject
+
+    def test_what_may_be_over_is_told_as_past(self, seen):
+        gone = [a for a in seen.assessment.animals
+                if a.ranked and a.days_in_hand["none"].value < 0]  # fmt: skip
+        assert gone
+        text = " ".join(seen.letter("monitor").text.split())
+        assert f"the reserve of {len(gone)} animals may be gone by now" in text
+        assert text.count("its reserve may have ended") == min(len(gone), 8)
 
 
 class TestSpring:
@@ -136,6 +150,7 @@ class TestSpring:
             f"Animals may be awake {round(gap)} days before there is enough food."
         )
         assert gap > 7
+        assert seen.advice("monitor").by_date == dt.date(2026, 4, 15)
         assert seen.advice("monitor").visit_day == IN_SPRING
 
     def test_the_gap_is_that_of_the_futures(self, seen):
