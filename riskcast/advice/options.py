@@ -100,7 +100,9 @@ def _rehabilitator(risk: RiskId, concern: Concern | None, now: Situation) -> Opt
         return _make_room(now)
     # Asked about once winter sleep has begun: the end of a warm spell is no day for a release.
     if risk in ("winter_arousal", "spring_food"):
-        return Option("hold_back", until=_food_date(now.assessment))
+        food = _food_date(now.assessment)
+        there = food is not None and food <= now.assessment.issued_on
+        return None if there else Option("hold_back", until=food)
     return None
 
 

@@ -160,6 +160,12 @@ class TestWinter:
         assert (advice.level, advice.action) == ("plan", "hold_back")
         assert advice.until == dt.date(2026, 5, 2)
 
+    def test_nobody_waits_for_food_that_is_there(self, winter, visits, sp):
+        dates = {"food_date": DateQuantity(value=winter.issued_on)}
+        risks = tuple(risk.model_copy(update={"dates": dates}) for risk in winter.risks)
+        advice = one(winter.model_copy(update={"risks": risks}), visits, sp, "rehabilitator")
+        assert (advice.level, advice.action) == ("watch", "no_change")
+
     def test_without_a_food_date_no_day_is_given(self, winter, visits, sp):
         risks = tuple(risk.model_copy(update={"dates": {}}) for risk in winter.risks)
         advice = one(winter.model_copy(update={"risks": risks}), visits, sp, "rehabilitator")

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from riskcast.advice import PreviousLevel, advise, letters, short_text
-from riskcast.risk import DateQuantity, Gate, Quantity, RecordsUsed
+from riskcast.risk import DateQuantity, Gate, Quantity, Reason, RecordsUsed
 
 ROLES = ("monitor", "coordinator", "rehabilitator")
 SEASONS = ("autumn", "winter", "spring")
@@ -243,6 +243,25 @@ class TestAnimals:
             assert "If it finds no food, its reserve ends 60 days before spring food." in text
             # the fewer days with food first: without food all of them are over
             assert text.index("Box 2, b") < text.index("Box 1, a") < text.index("Box 3, c")
+
+    def test_the_tightest_reserve_may_be_past_and_that_of_a_litter(self, winter, make, letter):
+        label = "box 15, 1 of 3, weighed 18 October"
+        lightest = Reason(code="lightest", numbers={"label": label, "days_to_spare": -112.0})
+        risk = winter.risk("winter_reserve").model_copy(update={"reasons": (lightest,)})
+        risks = tuple(risk if r.id == risk.id else r for r in winter.risks)
+        for days, said in ((-26.0, "may have ended"), (26.0, "ends")):
+            hand = {
+                "none": Quantity(value=days, unit="day"),
+                "found": Quantity(value=90, unit="day"),
+            }
+            young = make.litter(winter.issued_on, "15", (8.0, 9.0, 9.5), days_in_hand=hand)
+            changed = winter.model_copy(update={"risks": risks, "animals": young})
+            assert (
+                "The tightest reserve, of box 15, litter of 3, 8 to 9.5 g, weighed 18 October, "
+                f"{said} 112 days before spring food." in flat(letter(changed).text)
+            )
+            told = flat(letter(changed, "rehabilitator").text)
+            assert f"The tightest reserve {said} 112 days before spring food." in told
 
     def test_past_with_food_too(self, winter, make, letter):
         over = {

@@ -147,6 +147,27 @@ def test_with_shares_and_everything_wrong_it_stays_readable(role, troubled, lett
     assert readability_index(text) <= MOST_ARI
 
 
+@pytest.mark.parametrize("role", ROLES)
+@pytest.mark.parametrize("season", SEASONS)
+@pytest.mark.parametrize("with_mother", [False, True])
+def test_with_litters_and_reserves_that_may_be_gone(
+    role, season, with_mother, request, make, letter
+):
+    assessment = request.getfixturevalue(season)
+    over = {"none": make.quantity(-9.0), "found": make.quantity(-2.0)}
+    young = (
+        *make.litter(assessment.issued_on, "7", (8.5, 9.0, 10.0), with_mother=with_mother),
+        *make.litter(assessment.issued_on, "8", (8.0, 9.0), days_in_hand=over),
+    )
+    reference = assessment.reference_animal.model_copy(update={"days_in_hand": over})
+    changed = {"animals": (*assessment.animals, *young), "reference_animal": reference}
+    text = letter(assessment.model_copy(update=changed), role).text
+    counts = [len(words(sentence)) for sentence in sentences(text)]
+    assert max(counts) <= MOST_WORDS
+    assert sum(counts) / len(counts) <= MEAN_WORDS
+    assert readability_index(text) <= MOST_ARI
+
+
 ANSWERS = (None, "low", "moderate", "high", "no_data")
 DATES = (dt.date(2025, 9, 20), dt.date(2025, 10, 27), dt.date(2026, 1, 12), dt.date(2026, 4, 6))
 # Every 13th of the 625 mixes: 13 and 5 have no common factor, so each answer meets each other.
