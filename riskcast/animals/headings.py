@@ -37,15 +37,20 @@ NAMES: tuple[str, ...] = (
 
 # Darwin Core terms (TDWG, dwc.tdwg.org/terms). individualID was replaced by organismID in
 # 2014 and is still found in old exports. Darwin Core has no term for mass in a wide table,
-# so "body mass (g)" is taken as people write it.
+# so that is taken as people write it, and so are other plain headings that can only mean one
+# thing. "ID" may number the rows, "Animal" name the kind, "State" tell of the box: not taken.
 _ALSO: dict[str, tuple[str, ...]] = {
-    "event_date": ("eventDate",),
-    "organism_id": ("organismID", "individualID"),
-    "box": ("locationID",),
-    "life_stage": ("lifeStage",),
-    "body_mass_g": ("body mass (g)",),
+    "event_date": ("eventDate", "Date of check"),
+    "organism_id": ("organismID", "individualID", "Mark", "Animal ID", "Tag"),
+    "box": ("locationID", "Box number", "Box no", "Box no.", "Box ID", "Nest box"),
+    "life_stage": ("lifeStage", "Stage", "Age class"),
+    "body_mass_g": (
+        *("body mass (g)", "Body mass in g", "Body weight (g)", "Weight (g)", "Mass (g)"),
+        *("Weight g", "Mass g", "Body mass", "Body weight", "Weight", "Mass"),
+    ),
+    "activity": ("Awake/torpid",),
     "reproductive_condition": ("reproductiveCondition",),
-    "remarks": ("occurrenceRemarks", "organismRemarks"),
+    "remarks": ("occurrenceRemarks", "organismRemarks", "Comments"),
 }
 
 # Titles, dates of issue and the like stand above the headings; nobody writes a page of them.

@@ -234,6 +234,27 @@ def test_missing_columns_are_one_fault_with_headings_found_and_remedy(read):
     assert '"Datum" = "event_date"' in fault.remedy
 
 
+@pytest.mark.parametrize("heading", ["Weight (g)", "Weight", "MASS (g)", "mass", "Body weight (g)"])
+def test_plain_headings_for_the_weight(read, heading):
+    records = read(sheet("2025-10-18,14,19.5", head=f"Date,Box,{heading}"))
+    assert not records.faults
+    assert records.rows["body_mass_g"].tolist() == [19.5]
+
+
+def test_plain_headings_that_can_mean_one_thing_only(read):
+    head = "Date of check,Nest box,Mark,Stage,Weight,Comments,ID,Animal,State"
+    records = read(sheet("2025-10-18,14,A7,adult,19.5,wet,1,dormouse,clean", head=head))
+    (row,) = records.rows.to_dict("records")
+    assert (row["box"], row["organism_id"], row["life_stage"]) == ("14", "A7", "adult")
+    assert row["remarks"] == "wet"
+
+
+def test_a_heading_with_its_unit_goes_before_one_without(read):
+    records = read(sheet("2025-10-18,14,24.5,19.5", head="Date,Box,Weight,Weight (g)"))
+    assert records.rows["body_mass_g"].tolist() == [19.5]
+    assert records.assumptions == ('column_not_read: weights.csv, "Weight" beside "Weight (g)"',)
+
+
 def test_the_keepers_own_headings(read):
     records = read(
         "Datum;Kasten Nr;Gewicht;Sex\n18.10.2025;14;19,5;f\n",
