@@ -41,6 +41,10 @@ __all__ = [
 
 # Places of animals that must not be found leave the machine to about ten kilometres.
 _PLACE_DIGITS = 1
+
+# With a public grid, an exact height or distance draws a line through the very place.
+_HEIGHT_STEP_M = 10
+_DISTANCE_STEP_KM = 5
 _LAST_DAYS = 10
 _HOUR = np.timedelta64(1, "h")
 
@@ -55,14 +59,14 @@ def bounds(sp: Species) -> dict[str, tuple[float, float]]:
 
 
 def site_summary(site: Site, sp: Species) -> SiteSummary:
-    """The site with its place rounded."""
+    """The site with its place rounded: to 0.1 degrees, and to 10 m in height."""
     place = site.place
     return SiteSummary(
         id=place.id,
         name=place.name,
         latitude=round(place.latitude, _PLACE_DIGITS),
         longitude=round(place.longitude, _PLACE_DIGITS),
-        elevation_m=place.elevation_m,
+        elevation_m=_rounded(place.elevation_m, _HEIGHT_STEP_M),
         timezone=place.timezone,
         boxes=place.boxes,
         species=sp.name,
@@ -71,7 +75,11 @@ def site_summary(site: Site, sp: Species) -> SiteSummary:
 
 
 def weather_used(site: Site, season: Season, now: Moment) -> WeatherUsed:
-    """Source, age and completeness of the weather."""
+    """Source, age and completeness of the weather.
+
+    The distance to the grid cell is rounded to 5 km and the gap in height to 10 m: exact, they
+    would give the place of the site away to anybody who has the grid.
+    """
     futures, attrs = season.futures, season.futures.attrs
     reference = attrs.get("reference_time")
     age = None
@@ -92,8 +100,8 @@ def weather_used(site: Site, season: Season, now: Moment) -> WeatherUsed:
         past_years=int(season.past_years.sizes["member"]),
         past_years_asked=int(site.weather.past_years),
         filled_last_10_days=_filled(season, now),
-        cell_distance_km=_number(attrs.get("cell_distance_km")),
-        height_gap_m=_number(attrs.get("height_gap_m")),
+        cell_distance_km=_coarse(attrs.get("cell_distance_km"), _DISTANCE_STEP_KM),
+        height_gap_m=_coarse(attrs.get("height_gap_m"), _HEIGHT_STEP_M),
         licence=str(attrs.get("licence", "")),
         attribution=_lines(attrs.get("attribution")),
         notes=weather_notes(site, season),
@@ -101,8 +109,13 @@ def weather_used(site: Site, season: Season, now: Moment) -> WeatherUsed:
 
 
 def weather_notes(site: Site, season: Season) -> tuple[Reason, ...]:
-    """What has to be told of the weather, and of what was given and not used."""
-    notes = [Reason(code=note.code, numbers=dict(note.numbers)) for note in season.notes]
+    """What has to be told of the weather, and of what was given and not used.
+
+    Distances and heights are rounded as in `weather_used`.
+    """
+    notes = [
+        Reason(code=note.code, numbers=_hidden(note.code, note.numbers)) for note in season.notes
+    ]
     if site.weather.logger is not None:
         notes.append(Reason(code="logger_not_used"))
     return tuple(notes)
@@ -155,8 +168,23 @@ def _filled(season: Season, now: Moment) -> float:
     return round(float(filled.mean()), 3) if filled.size else 0.0
 
 
-def _number(value: Any) -> float | None:
-    return None if value is None else round(float(value), 1)
+def _hidden(code: str, numbers: Mapping[str, Any]) -> dict[str, Any]:
+    """The numbers of a note, those that tell the place rounded."""
+    step = {"height_gap": ("m", _HEIGHT_STEP_M), "cell_distance": ("km", _DISTANCE_STEP_KM)}
+    told = dict(numbers)
+    if code in step:
+        name, size = step[code]
+        told[name] = _coarse(told[name], size)
+    return told
+
+
+def _coarse(value: Any, step: int) -> float | None:
+    missing = value is None or np.isnan(float(value))
+    return None if missing else _rounded(float(value), step)
+
+
+def _rounded(value: float, step: int) -> float:
+    return float(step * round(value / step))
 
 
 def _lines(value: Any) -> tuple[str, ...]:
