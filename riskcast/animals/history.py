@@ -58,10 +58,10 @@ def current(
     issued_at: np.datetime64,
     timezone: str,
     stale_after_days: float,
-    autumn_end: tuple[int, int] = (11, 15),
-    litter_young: int = 3,
-    litter_spread: float = 0.3,
-    independence_mass_g: float = 0.0,
+    autumn_end: tuple[int, int],
+    litter_young: int,
+    litter_spread: float,
+    independence_mass_g: float,
 ) -> pd.DataFrame:
     """The animals that count on the date of issue, one row each.
 

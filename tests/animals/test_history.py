@@ -13,6 +13,13 @@ from hypothesis import strategies as st
 from riskcast.animals import current, gains, last_round
 from riskcast.animals.history import CURRENT_COLUMNS
 
+RULES = {
+    "autumn_end": (11, 15),
+    "litter_young": 3,
+    "litter_spread": 0.3,
+    "independence_mass_g": 0.0,
+}
+
 
 def at(rows, when="2025-10-27T20:00", stale=45, **more):
     return current(
@@ -20,7 +27,7 @@ def at(rows, when="2025-10-27T20:00", stale=45, **more):
         issued_at=np.datetime64(when),
         timezone="Europe/London",
         stale_after_days=stale,
-        **more,
+        **{**RULES, **more},
     )
 
 
