@@ -5,6 +5,7 @@ from __future__ import annotations
 from riskcast.advice.advise import advise
 from riskcast.advice.letters import Letter, letters, short_text
 from riskcast.advice.model import LEVELS, ROLES, Action, Advice, Level, PreviousLevel, Role
+from riskcast.advice.notes import note_sentences, sheet_sentences
 from riskcast.advice.tables import Cell, Table, with_notes
 from riskcast.advice.triage import FoundAnimal, triage_found, triage_table, visits_table
 from riskcast.advice.visits import Candidate, VisitChoice, candidate_days, choose_visit
@@ -27,6 +28,8 @@ __all__ = [
     "candidate_days",
     "choose_visit",
     "letters",
+    "note_sentences",
+    "sheet_sentences",
     "short_text",
     "triage_found",
     "triage_table",

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, TypeVar
 from riskcast import advice, animals, delivery, species, weather
 from riskcast.archive import Archive
 from riskcast.base.errors import RiskcastError
+from riskcast.pipeline.carry import current_animals
 from riskcast.pipeline.moment import Moment, moment
 from riskcast.pipeline.run import forecast
 from riskcast.pipeline.used import bounds, weather_used
@@ -101,19 +102,14 @@ def _weights(site: Site, now: Moment, sp: species.Species) -> str:
     records = animals.read(
         site.weights, site.place, as_of=now.issued_at, live=now.live, bounds=bounds(sp)
     )
-    current = animals.current(
-        records.rows,
-        issued_at=now.issued_at,
-        timezone=site.place.timezone,
-        stale_after_days=sp.autumn.stale_weight,
-    )
+    current = current_animals(records, now, site, sp)
     lines = [str(count) for count in records.summary()]
     lines.append(
         f"{len(current)} current animals, {int(current['ranked'].sum())} of them ranked; "
         f"last check {animals.last_round(records.rows) or 'none'}"
     )
     lines += [f"  {fault}" for fault in records.faults]
-    lines += [f"  taken for granted: {note}" for note in records.assumptions]
+    lines += [f"  note: {told}" for told in advice.sheet_sentences(records.assumptions)]
     return "\n".join(lines)
 
 
@@ -127,14 +123,13 @@ def _weather(site: Site, now: Moment) -> str:
         f"{used.past_years} of {used.past_years_asked} past years, {used.members} members, "
         f"{used.filled_last_10_days:.0%} of the last 10 days filled",
     ]
-    if used.cell_distance_km is not None and not math.isnan(used.cell_distance_km):
-        height = "" if used.height_gap_m is None else f", {used.height_gap_m:+g} m in height"
-        lines.append(f"grid cell {used.cell_distance_km:g} km away{height}")
+    # Unrounded: this goes to the keeper's own screen, and tells whether the file is the right one.
+    away, higher = (season.futures.attrs.get(k) for k in ("cell_distance_km", "height_gap_m"))
+    if away is not None and not math.isnan(away):
+        height = "" if higher is None else f", {higher:+.0f} m in height"
+        lines.append(f"grid cell {away:.1f} km away{height}")
     lines += list(used.attribution)
-    lines += [
-        "note: " + note.code + " " + ", ".join(f"{k} {v}" for k, v in note.numbers.items())
-        for note in used.notes
-    ]
+    lines += [f"note: {told}" for told in advice.note_sentences(used.notes)]
     return "\n".join(lines)
 
 

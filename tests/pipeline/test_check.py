@@ -1,0 +1,64 @@
+"""`riskcast check` speaks to the keeper in sentences, not in our codes."""
+
+from __future__ import annotations
+
+import functools
+import re
+import sys
+
+import openpyxl
+import pytest
+
+from riskcast import pipeline
+from riskcast.advice import note_sentences, sheet_sentences
+from riskcast.base.errors import RiskcastError
+from riskcast.risk import Reason
+
+
+@pytest.fixture(autouse=True)
+def few_draws(monkeypatch):
+    module = sys.modules["riskcast.pipeline.check"]
+    monkeypatch.setattr(module, "forecast", functools.partial(module.forecast, draws=32))
+
+
+def test_notes_are_sentences_with_a_way_out(small_site, tmp_path, dates):
+    book = openpyxl.Workbook()
+    book.active.append(["Date", "Box", "Age", "Weight"])
+    for row in (["2025-10-18", 1, "juvenile", 14.0], [None, 2, "juvenile", 15.0]):
+        book.active.append(row)
+    book.active.merge_cells("A2:A3")
+    sheet = tmp_path / "weights.xlsx"
+    book.save(sheet)
+    site = small_site(tmp_path / "site", files=[sheet], past_years=20)
+    report = pipeline.check(site, as_of=dates[0])
+    assert report.exit_code == 0
+    told = {line.topic: line.text for line in report.lines}
+    assert "note: We filled merged cells down (weights.xlsx, 1 cell). If that" in told["weights"]
+    assert re.search(
+        r"note: We have \d+ past years of weather, not the 20 asked for\. Add years",
+        told["weather"],
+    )
+    for text in told.values():
+        assert not re.search(r"note: [a-z]+_[a-z_]+|taken for granted", text)
+
+
+def test_every_remedy_belongs_to_a_sentence():
+    from riskcast.advice.sentences import environment
+
+    def macros(name):
+        module = environment().get_template(name).make_module({"role": "monitor"})
+        return {m for m in dir(module) if not m.startswith("_") and callable(getattr(module, m))}
+
+    assert macros("notes.j2") <= macros("reasons.j2") | macros("sheet.j2")
+
+
+def test_a_code_without_a_sentence_is_an_error():
+    with pytest.raises(RiskcastError, match="no sentence"):
+        note_sentences([Reason(code="never_heard_of")])
+    with pytest.raises(RiskcastError, match="no sentence"):
+        sheet_sentences(["never_heard_of: weights.csv"])
+
+
+def test_a_number_that_is_missing_is_an_error():
+    with pytest.raises(RiskcastError, match="past_years_short"):
+        note_sentences([Reason(code="past_years_short")])
