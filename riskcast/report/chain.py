@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from riskcast.advice.units import Unit, units
 from riskcast.base.errors import UsageError
 from riskcast.base.nights import as_ns, local_date
 from riskcast.physiology import (
@@ -43,28 +44,48 @@ _PER_CENT = 100.0
 
 
 def find_animal(assessment: Assessment, wanted: str | None) -> AnimalOutlook:
-    """The animal whose label, key, box or mark matches; None = the most urgent, else the reference.
+    """The animal whose label, key, box or mark matches.
+
+    None = the most urgent, else the reference animal. A litter is told by its most urgent
+    member, as in `riskcast triage`.
 
     Raises
     ------
     UsageError
         None or several match; the message lists the labels there are.
     """
-    animals = (*assessment.animals, assessment.reference_animal)
+    listed = units(assessment.animals)
     if wanted is None:
-        return animals[0] if animals[0].ranked else assessment.reference_animal
+        first = listed[0].animal if listed else assessment.reference_animal
+        return first if first.ranked else assessment.reference_animal
     text = wanted.strip().casefold()
-    exact = [a for a in animals if text in (a.label.casefold(), a.key.casefold())]
-    near = exact or [
-        a
-        for a in animals
-        if text in a.label.casefold() or text in (a.box.casefold(), a.organism_id.casefold())
-    ]
+    single = [pair for unit in listed for pair in _names(unit)]
+    single += [(REFERENCE, assessment.reference_animal)]
+    exact = {animal.key: animal for name, animal in single if name == text}
+    near = exact or {
+        animal.key: animal
+        for name, animal in single
+        if text in name or text.startswith(f"{name}, ")
+    }
     if len(near) == 1:
-        return near[0]
-    labels = "\n".join(f"  {animal.label}" for animal in (near or animals))
+        return next(iter(near.values()))
+    shown = near.values() or [unit.animal for unit in listed]
+    labels = "\n".join(f"  {animal.label}" for animal in shown)
     what = f"{len(near)} animals match" if near else "no animal matches"
     raise UsageError(f'{what} "{wanted}". Give more of one of these labels:\n{labels}')
+
+
+def _names(unit: Unit) -> list[tuple[str, AnimalOutlook]]:
+    """What animals, and a litter told as one, may be called."""
+    named = [
+        (name.casefold(), one)
+        for one in unit.members
+        for name in (one.label, one.key, one.organism_id)
+        if name
+    ]
+    box = f"box {unit.animal.box}".casefold()
+    name = box if unit.size == 1 else f"{box}, litter of {unit.size}"
+    return [*named, (name, unit.animal)]
 
 
 def chain(
