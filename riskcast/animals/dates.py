@@ -15,7 +15,7 @@ from typing import Literal
 from riskcast.animals.problem import Problem
 from riskcast.animals.table import Cell, shown
 
-__all__ = ["DateFormat", "Reading", "read_date"]
+__all__ = ["DateFormat", "Reading", "formats_like", "read_date"]
 
 # Older than any sheet this program will meet: such a year is a slip of the keyboard.
 _FIRST_YEAR = 1950
@@ -136,9 +136,19 @@ class Reading:
     def ambiguous(self) -> bool:
         return self.date is not None and self.swapped not in (None, self.date)
 
-    def surely_after(self, day: dt.date) -> bool:
-        """Whether every way to read the cell gives a date after `day`."""
+    @property
+    def other_order(self) -> bool:
+        """Whether the text makes sense only with day and month in each other's place."""
+        return self.problem is not None and self.problem.kind == "date_other_order"
+
+    def surely_after(self, day: dt.date, *, either_order: bool = False) -> bool:
+        """Whether every way to read the cell gives a date after `day`.
+
+        With `either_order` a text that makes sense both ways may be meant either way.
+        """
         ways = (self.date,) if self.date is not None else self.perhaps
+        if either_order and self.kind == "text" and self.ambiguous and self.swapped is not None:
+            ways = (*ways, self.swapped)
         return bool(ways) and all(way > day for way in ways)
 
 
@@ -217,7 +227,7 @@ def _unreadable(
             "Format the column as dates in the spreadsheet program and save again.",
         )
         return Reading(None, None, "text", problem, (usual,))
-    fits = [form for form in _formats_like(text) if form.parse(text)]
+    fits = [form for form in formats_like(text) if form.parse(text)]
     days = tuple(sorted({day for form in fits if (day := form.parse(text))}))
     if fits:
         ways = " or ".join(f'"{form.text}"' for form in fits)
@@ -232,7 +242,8 @@ def _unreadable(
     return Reading(None, None, "text", problem, days)
 
 
-def _formats_like(text: str) -> list[DateFormat]:
+def formats_like(text: str) -> list[DateFormat]:
+    """Formats that people write dates of this look in; not each of them need read the text."""
     bare = _TIME_OF_DAY.sub("", text)
     match = _NUMERIC.fullmatch(bare)
     if match is not None:

@@ -18,6 +18,7 @@ from riskcast.animals.cells import (
     weight_problem,
 )
 from riskcast.animals.dates import DateFormat, Reading, read_date
+from riskcast.animals.mixed import mixed_formats
 from riskcast.animals.problem import Problem
 from riskcast.animals.swapped import swapped, swapped_problem
 from riskcast.animals.table import Cell, Row, Table, shown
@@ -96,18 +97,32 @@ def entries_of(table: Table, rules: Rules) -> tuple[list[Entry], list[str]]:
     """
     notes: Counter[str] = Counter()
     kept: list[tuple[Entry, Reading]] = []
-    for row in table.rows:
-        cell = _cell(table, row, "event_date")
-        reading = read_date(cell, rules.declared, table.epoch)
-        if rules.live or not reading.surely_after(rules.last_day):
+    readings = [
+        read_date(_cell(table, row, "event_date"), rules.declared, table.epoch)
+        for row in table.rows
+    ]
+    # Dates up to the day that make sense in the other order only throw doubt on the order.
+    doubted = not rules.declared.year_first and any(
+        reading.other_order and not reading.surely_after(rules.last_day) for reading in readings
+    )
+    for row, reading in zip(table.rows, readings, strict=True):
+        if rules.live or not reading.surely_after(rules.last_day, either_order=doubted):
             kept.append((Entry(table, row, len(kept)), reading))
+    mixed = mixed_formats(
+        [
+            (entry.row.number, shown(_cell(table, entry.row, "event_date")))
+            for entry, reading in kept
+            if reading.kind == "text"
+        ],
+        rules.declared,
+    )
     doubts = swapped([reading for _, reading in kept], rules.declared, rules.last_day)
     for position, (entry, reading) in enumerate(kept):
         notes["latin_1"] += entry.row.latin
         if entry.row.broken:
             entry.fault("", Problem("broken", entry.row.broken, entry.row.remedy))
             continue
-        _fill_date(entry, reading, doubts.get(position), rules)
+        _fill_date(entry, reading, doubts.get(position), mixed, rules)
         notes["day_number"] += reading.kind == "number"
         _fill_words(entry, notes)
         _fill_mass(entry, rules, notes)
@@ -133,10 +148,15 @@ def _cell(table: Table, row: Row, column: str) -> Cell:
     return own
 
 
-def _fill_date(entry: Entry, reading: Reading, doubt: str | None, rules: Rules) -> None:
+def _fill_date(
+    entry: Entry, reading: Reading, doubt: str | None, mixed: Problem | None, rules: Rules
+) -> None:
     entry.event_date = reading.date
     if reading.problem is not None:
-        entry.fault("event_date", reading.problem)
+        undeclared = reading.problem.kind.startswith("date_format_") or (
+            reading.other_order and not rules.declared.year_first
+        )
+        entry.fault("event_date", mixed if mixed and undeclared else reading.problem)
     elif doubt is not None:
         entry.fault("event_date", swapped_problem(reading, doubt, rules.declared))
     elif reading.date is not None and reading.date > rules.last_day:
@@ -146,9 +166,10 @@ def _fill_date(entry: Entry, reading: Reading, doubt: str | None, rules: Rules) 
             if (turned is not None and turned <= rules.last_day)
             else ""
         )
+        when = "this day has not come yet." if rules.live else "this is after the day asked about."
         entry.fault(
             "event_date",
-            Problem("date_future", f"this day has not come yet.{hint}", "Correct the date."),
+            Problem("date_future", f"{when}{hint}", "Correct the date."),
         )
 
 

@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from riskcast.animals.entry import Entry
-from riskcast.animals.problem import Problem
+from riskcast.animals.problem import Problem, row_list
 from riskcast.base.errors import Fault
 
 __all__ = ["faults_of", "reason"]
 
 # These have one cause for many rows by their nature.
-_SHARED = frozenset({"bag_check", "date_file_order", "date_mixed_cells", "mass_blank"})
+_SHARED = frozenset(
+    {"bag_check", "date_file_order", "date_mixed_cells", "date_mixed_formats", "mass_blank"}
+)
 
 # Others are put together when so many rows, and so much of the sheet, share them that the
 # declaration is at fault and not the rows.
 _SHARED_FROM_ROWS = 5
 _SHARED_FROM_PART = 0.5
-
-_LISTED_ROWS = 4
 
 _Found = list[tuple[Entry, Problem]]
 
@@ -56,7 +56,7 @@ def faults_of(entries: Sequence[Entry]) -> list[Fault]:
 
 def _fault(column: str, part: _Found) -> Fault:
     entry, problem = part[0]
-    rows = _rows(e.row.number for e, _ in part)
+    rows = row_list(e.row.number for e, _ in part)
     return Fault(
         source=entry.table.source,
         where=f"{rows}, {column}" if column else rows,
@@ -64,12 +64,3 @@ def _fault(column: str, part: _Found) -> Fault:
         value=entry.original(column) if column else "",
         remedy=problem.remedy,
     )
-
-
-def _rows(numbers: Iterable[int]) -> str:
-    listed = list(numbers)
-    if len(listed) == 1:
-        return f"row {listed[0]}"
-    if len(listed) <= _LISTED_ROWS:
-        return "rows " + ", ".join(map(str, listed))
-    return f"rows {listed[0]} to {listed[-1]} ({len(listed)} rows)"

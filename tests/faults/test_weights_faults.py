@@ -285,13 +285,53 @@ def test_a_map_to_a_column_unknown_here(read):
 
 
 def test_dates_are_held_to_the_declared_format(read):
-    records = read(sheet(GOOD, "31/10/25,14,,adult,female,19.5,active,"))
-    fault = the_fault(records)
-    assert (fault.where, fault.value) == ("row 3, event_date", "31/10/25")
+    with pytest.raises(NoUsableRecordsError) as caught:
+        read(sheet("31/10/25,14,,adult,female,19.5,active,"))
+    (fault,) = caught.value.faults
     assert str(fault) == (
-        'row 3, event_date "31/10/25": this file is declared YYYY-MM-DD. '
+        'row 2, event_date "31/10/25": this file is declared YYYY-MM-DD. '
         'Set weights.date_format = "DD/MM/YY".'
     )
+
+
+@pytest.mark.parametrize("declared", ["YYYY-MM-DD", "DD/MM/YYYY", "DD.MM.YYYY"])
+def test_dates_in_two_formats_get_one_remedy(read, declared):
+    dates = ("10/14/2023", "2023-10-14", "10/15/2023")
+    rows = [f"{date},{box},,adult,female,19.5,active," for box, date in enumerate(dates)]
+    try:
+        faults = read(sheet(*rows), date_format=declared).faults
+    except NoUsableRecordsError as error:
+        faults = error.faults
+    (fault,) = faults
+    unread = "rows 2, 4" if declared == "YYYY-MM-DD" else "rows 2, 3, 4"
+    assert fault.where == f"{unread}, event_date"
+    assert "MM/DD/YYYY in rows 2, 4; YYYY-MM-DD in row 3." in fault.problem
+    assert fault.remedy == "Write all of them in one way, and set weights.date_format to that."
+
+
+def test_both_orders_in_one_file_get_one_remedy(read):
+    dates = ("18/10/2025", "10/17/2025")
+    rows = [f"{date},{box},,adult,female,19.5,active," for box, date in enumerate(dates)]
+    records = read(sheet(*rows), date_format="DD/MM/YYYY")
+    fault = the_fault(records)
+    assert "DD/MM/YYYY in row 2; MM/DD/YYYY in row 3." in fault.problem
+    assert "Write all of them in one way" in fault.remedy
+
+
+def test_a_date_later_in_one_order_only_is_told_where_the_order_is_in_doubt(read):
+    # 11 October or 10 November: with only past dates in month-first order beside it, who knows?
+    row = "10/11/2025,15,,adult,female,19.5,active,"
+    good = GOOD.replace("2025-10-18", "18/10/2025")
+    slip = GOOD.replace("2025-10-18", "10/14/2025").replace("14,,", "16,,")
+    records = read(sheet(good, slip, row), live=False, date_format="DD/MM/YYYY")
+    assert [fault.where for fault in records.faults] == ["row 3, event_date", "row 4, event_date"]
+    assert "after the day asked about. Day and month swapped (2025-10-11)?" in (
+        records.faults[1].problem
+    )
+    # Later either way: not read. In order: not read either, for so it is declared.
+    for rows in ((good, slip, row.replace("10/11", "12/11")), (good, row)):
+        records = read(sheet(*rows), live=False, date_format="DD/MM/YYYY")
+        assert records.n_rows == len(rows) - 1
 
 
 @pytest.mark.parametrize(
@@ -310,9 +350,10 @@ def test_dates_are_held_to_the_declared_format(read):
     ],
 )
 def test_dates_that_are_none_come_with_a_way_out(read, text, way_out):
-    records = read(sheet(GOOD, f"{text},15,,adult,female,19.5,active,"))
-    assert way_out in the_fault(records).remedy
-    assert records.n_used == 1
+    with pytest.raises(NoUsableRecordsError) as caught:
+        read(sheet(f"{text},15,,adult,female,19.5,active,"))
+    (fault,) = caught.value.faults
+    assert way_out in fault.remedy
 
 
 @pytest.mark.parametrize(
@@ -856,8 +897,9 @@ def test_all_faults_are_told_at_once_as_people_read_them(read):
         "weights.csv: 2 of 14 rows set aside, 12 used\n"
         '  row 14, body_mass_g "195": an adult weighs 10 to 45 g. 19.5? '
         "Correct the sheet, or set weights.unit.\n"
-        '  row 15, event_date "31/10/25": this file is declared YYYY-MM-DD. '
-        'Set weights.date_format = "DD/MM/YY".\n'
+        '  row 15, event_date "31/10/25": this file writes dates in more than one way: '
+        "YYYY-MM-DD in rows 2 to 14 (13 rows); DD/MM/YY in row 15. "
+        "Write all of them in one way, and set weights.date_format to that.\n"
         '  row 15, sex "fem": expected female, male or unknown.'
     )
     assert read(sheet(*GOOD_ROWS)).note() == ""
