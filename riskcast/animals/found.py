@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -15,13 +16,14 @@ from riskcast.animals.dates import DateFormat, read_date
 from riskcast.animals.reading import read_files
 from riskcast.animals.records import Records, read
 from riskcast.animals.table import Cell, Table, shown
-from riskcast.base.errors import Fault
+from riskcast.base.errors import Fault, RiskcastError
 from riskcast.site import Place, Weights
 
 __all__ = ["FoundRecords", "read_found"]
 
 # Their headings in the list, beside those of a sheet of weights.
 _NAME, _FOUND, _CARE = "name", "date_found", "in_care"
+_HEADINGS = (_NAME, _FOUND, "event_date", "body_mass_g", "life_stage", _CARE)
 _YES_NO = {"yes": True, "y": True, "no": False, "n": False, "": False}
 
 
@@ -58,11 +60,16 @@ def read_found(
 
     Raises
     ------
-    as `read`; a row whose date_found or in_care cannot be read keeps its weight, and says so
+    as `read`; a row whose date_found or in_care cannot be read keeps its weight, and says so.
+    No fault points at a site file: a list has none, and its remedies are of the list itself.
     """
     columns: dict[str, Literal["organism_id"]] = {_NAME: "organism_id"}
     config = Weights(files=(path,), columns={**columns}, date_format=date_format)
-    records = read(config, place, as_of=as_of, live=live, bounds=bounds)
+    try:
+        records = read(config, place, as_of=as_of, live=live, bounds=bounds)
+    except RiskcastError as error:
+        told_here = [_of_the_list(fault, path, date_format) for fault in error.faults]
+        raise type(error)(error.message, told_here) from error
     declared = DateFormat.of(date_format)
     faults: list[Fault] = list(records.faults)
     told: dict[tuple[str, int], tuple[dt.date | None, bool]] = {}
@@ -81,7 +88,28 @@ def read_found(
         date_found=pd.Series([told[key][0] for key in keys], dtype=object).to_numpy(),
         in_care=[told[key][1] for key in keys],
     )
-    return FoundRecords(rows, records, tuple(faults))
+    return FoundRecords(
+        rows, records, tuple(_of_the_list(fault, path, date_format) for fault in faults)
+    )
+
+
+def _of_the_list(fault: Fault, path: Path, date_format: str) -> Fault:
+    """The fault as it concerns a list, whose headings, unit and date format are fixed."""
+    headings = f"Head the columns {', '.join(_HEADINGS)}."
+    if fault.where == f"[weights.columns] {_NAME}":
+        return Fault(path.name, "headings", f"no column for {_NAME}.", remedy=headings)
+    problem = re.sub(r"this file is declared (.+)\.$", r"no date as \1.", fault.problem)
+    remedy = fault.remedy
+    column = fault.where.rpartition(", ")[2]
+    if "[weights.columns]" in remedy:
+        remedy = headings
+    elif "weights.unit" in remedy:
+        remedy = re.sub(r"Correct the sheet, or set weights\.unit.*", "Give it in g.", remedy)
+    elif "weights.files" in remedy:
+        remedy = "Name the list as a .csv or .xlsx file."
+    elif column in ("event_date", _FOUND) and ("weights." in remedy or problem != fault.problem):
+        remedy = f"Write it as {date_format}."
+    return replace(fault, problem=problem, remedy=remedy)
 
 
 def _cell(table: Table, cells: tuple[Cell, ...], heading: str) -> Cell:

@@ -83,7 +83,7 @@ def triage_found(
         made.sp,
         rehab_below_g=site.risk.rehab_below_g,
     )
-    return advice.with_notes(table, [str(fault) for fault in found.faults])
+    return advice.with_notes(table, [f"{fault.source}: {fault}" for fault in found.faults])
 
 
 def explain(

@@ -284,9 +284,11 @@ class TestFound:
         assert by_name["Elder"]["found"] is None
         assert by_name["Elder"]["in care"] == "no"
         told = "\n".join(notes)
-        for words in ("row 5, body_mass_g", '"195"', "row 6, date_found", '"sometime"',
-                      "row 6, in_care", '"perhaps"', "row 7, event_date"):  # fmt: skip
+        for words in ("found.csv: row 5, body_mass_g", '"195"', '"sometime"', '"perhaps"',
+                      "found.csv: row 6, date_found", "found.csv: row 6, in_care",
+                      "found.csv: row 7, event_date"):  # fmt: skip
             assert words in told, words
+        assert "weights." not in told, "a list has no site file"
 
     def test_nothing_weighed_later_is_read(self, found, by_hand, dates):
         late = (
