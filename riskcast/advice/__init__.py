@@ -8,6 +8,7 @@ from riskcast.advice.model import LEVELS, ROLES, Action, Advice, Level, Previous
 from riskcast.advice.notes import note_sentences, sheet_sentences
 from riskcast.advice.tables import Cell, Table, with_notes
 from riskcast.advice.triage import FoundAnimal, triage_found, triage_table, visits_table
+from riskcast.advice.units import Unit, units
 from riskcast.advice.visits import Candidate, VisitChoice, candidate_days, choose_visit
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "PreviousLevel",
     "Role",
     "Table",
+    "Unit",
     "VisitChoice",
     "advise",
     "candidate_days",
@@ -33,6 +35,7 @@ __all__ = [
     "short_text",
     "triage_found",
     "triage_table",
+    "units",
     "visits_table",
     "with_notes",
 ]

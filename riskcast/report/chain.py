@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from riskcast.advice.units import Unit, units
+from riskcast.advice import Unit, units
 from riskcast.base.errors import UsageError
 from riskcast.base.nights import as_ns, local_date
 from riskcast.physiology import (

@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from riskcast import report
+from riskcast.advice import units
 from riskcast.base.nights import local_date
 from riskcast.cli.app import app
 
@@ -301,9 +302,8 @@ def test_explain_follows_each_date(each_run, monkeypatch):
     call = ["explain", str(each_run.site), "--as-of", day]
     most_urgent = CliRunner().invoke(app, call)
     assert most_urgent.exit_code == 0, most_urgent.output
-    assert (
-        most_urgent.stdout.rstrip() == chain_of(each_run, each_run.assessment.animals[0]).rstrip()
-    )
+    first = units(each_run.assessment.animals)[0].animal
+    assert most_urgent.stdout.rstrip() == chain_of(each_run, first).rstrip()
     one = CliRunner().invoke(app, [*call, "--animal", "K13"])
     assert one.exit_code == 0
     assert "animal K13, box 14, weighed 18 October" in one.stdout.splitlines()[0]
