@@ -8,9 +8,11 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import get_args
 
 from riskcast.animals.sheet import HEADINGS
 from riskcast.base.errors import Fault
+from riskcast.site.model import OurColumn
 
 __all__ = [
     "NAMES",
@@ -22,17 +24,7 @@ __all__ = [
     "unmet_columns",
 ]
 
-NAMES: tuple[str, ...] = (
-    "event_date",
-    "organism_id",
-    "box",
-    "sex",
-    "life_stage",
-    "body_mass_g",
-    "activity",
-    "reproductive_condition",
-    "remarks",
-)
+NAMES: tuple[str, ...] = get_args(OurColumn)
 """The names used inside riskcast, in the order of the columns of `Records.rows`."""
 
 # Darwin Core terms (TDWG, dwc.tdwg.org/terms). individualID was replaced by organismID in

@@ -23,7 +23,15 @@ from riskcast.physiology import (
     grams_per_ml_oxygen,
     torpid_rate,
 )
-from riskcast.risk import REFERENCE, AnimalOutlook, Assessment, DateQuantity, Evidence, Quantity
+from riskcast.risk import (
+    REFERENCE,
+    AnimalOutlook,
+    Assessment,
+    DateQuantity,
+    Evidence,
+    Feeding,
+    Quantity,
+)
 from riskcast.species import Parameter, Species, sources
 
 __all__ = ["chain", "find_animal"]
@@ -40,7 +48,6 @@ _STEPS = {
     "risk bands and rules": ("risk",),
 }
 _HOURS_PER_DAY = 24.0
-_PER_CENT = 100.0
 
 
 def find_animal(assessment: Assessment, wanted: str | None) -> AnimalOutlook:
@@ -258,9 +265,9 @@ def _food(evidence: Evidence) -> list[str]:
 
 def _result(animal: AnimalOutlook, assessment: Assessment) -> list[str]:
     lines = ["8  Result (median, 10 % and 90 % of futures)"]
-    for feeding, words in (("none", "no food found"), ("found", "food found")):
-        in_hand = animal.days_in_hand[feeding]  # type: ignore[index]
-        spare = animal.days_to_spare[feeding]  # type: ignore[index]
+    cases: dict[Feeding, str] = {"none": "no food found", "found": "food found"}
+    for feeding, words in cases.items():
+        in_hand, spare = animal.days_in_hand[feeding], animal.days_to_spare[feeding]
         lines.append(f"   {words}: days in hand {_value(in_hand)}, days to spare {_value(spare)}")
     lines.append(f"   against this site's normal winter {_value(animal.days_vs_normal)}")
     if animal.key != REFERENCE:

@@ -58,6 +58,7 @@ __all__ = [
     "Mail",
     "MetNorway",
     "OpenMeteo",
+    "OurColumn",
     "Override",
     "Place",
     "Recipient",

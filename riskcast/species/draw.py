@@ -9,6 +9,7 @@ more evenly, but its dimensions shift when a parameter joins.)
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -27,8 +28,9 @@ _TAIL = 0.1
 FloatArray = npt.NDArray[np.float64]
 
 
+@lru_cache(maxsize=1024)  # every room draws the same species: the numbers are made once
 def uniforms(name: str, n: int, seed: int) -> FloatArray:
-    """Evenly spread numbers in (0, 1), shape (n,), keyed by name and seed.
+    """Evenly spread numbers in (0, 1), shape (n,), keyed by name and seed; read only.
 
     Raises
     ------
@@ -41,7 +43,9 @@ def uniforms(name: str, n: int, seed: int) -> FloatArray:
     points = qmc.Sobol(1, scramble=True, rng=generator).random(n)[:, 0]
     # Points may fall on 0: half a cell inward keeps every quantile finite.
     inside = np.clip(points, 0.5 / (2 * n), 1 - 0.5 / (2 * n))
-    return np.asarray(generator.permutation(inside))
+    shuffled: FloatArray = generator.permutation(inside)
+    shuffled.setflags(write=False)
+    return shuffled
 
 
 def draw_parameters(
