@@ -203,7 +203,7 @@ class TestReading:
         assert site.weights.files == (folder / "sheets/weights.xlsx", folder / "sheets/more.csv")
         assert site.habitat.food_dates == folder / "food_dates.csv"
         assert site.weather.logger == folder / "nest_logger.csv"
-        assert site.weather.forecast == str(folder / "weather/forecast_*.csv")
+        assert site.weather.forecast == (str(folder / "weather/forecast_*.csv"),)
         assert site.weather.history == str(folder / "weather/history.nc")
         assert site.archive_folder == folder / "kept"
 
@@ -232,13 +232,17 @@ class TestReading:
         assert load_site(write(folder, LEAST, "utf-8-sig")).place.id == "alder-hanger"
 
     def test_service_names_are_not_taken_for_files(self, folder: Path) -> None:
-        text = LEAST + '[weather]\nforecast = "met-norway"\nhistory = "open-meteo"\n'
+        text = LEAST + '[weather]\nforecast = ["met-norway", "open-meteo"]\n'
+        text += 'history = "open-meteo"\n[weather.met-norway]\nuser_agent = "riskcast (a@b.org)"\n'
         site = load_site(write(folder, text))
-        assert (site.weather.forecast, site.weather.history) == ("met-norway", "open-meteo")
+        assert (site.weather.forecast, site.weather.history) == (
+            ("met-norway", "open-meteo"),
+            "open-meteo",
+        )
 
     def test_folder_of_forecasts(self, folder: Path) -> None:
         site = load_site(write(folder, LEAST + '[weather]\nforecast = "weather"\n'))
-        assert site.weather.forecast == str(folder / "weather")
+        assert site.weather.forecast == (str(folder / "weather"),)
 
     def test_species_file_of_ones_own(self, folder: Path) -> None:
         (folder / "own.toml").touch()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from riskcast.archive.database import FILE_NAME
+from riskcast.archive.forecasts import ForecastShelf
 from riskcast.archive.store import STATES, Archive, MessageRecord, StoredMessage
 from riskcast.archive.times import instant
 
@@ -10,6 +11,7 @@ __all__ = [
     "FILE_NAME",
     "STATES",
     "Archive",
+    "ForecastShelf",
     "MessageRecord",
     "StoredMessage",
     "instant",

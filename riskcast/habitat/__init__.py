@@ -9,13 +9,6 @@ from riskcast.habitat.column import (
     steady_profile,
     surface_in_balance,
 )
-from riskcast.habitat.daylight import (
-    SunTimes,
-    day_length,
-    equation_of_time,
-    solar_noon,
-    sun_times,
-)
 from riskcast.habitat.food import food_dates, food_share
 from riskcast.habitat.humidity import (
     dew_point,
@@ -47,16 +40,13 @@ __all__ = [
     "STAGES",
     "Column",
     "OwnDates",
-    "SunTimes",
     "autumn_food_left",
     "box_temperature",
     "canopy_air",
     "chilling_days",
     "conduct",
     "damping_depth",
-    "day_length",
     "dew_point",
-    "equation_of_time",
     "feeding_share",
     "first_day_above",
     "food_dates",
@@ -71,10 +61,8 @@ __all__ = [
     "read_own_dates",
     "saturation_vapour_pressure",
     "saturation_vapour_pressure_fao56",
-    "solar_noon",
     "steady_interfaces",
     "steady_profile",
-    "sun_times",
     "surface_in_balance",
     "temperature_step",
     "temperature_wave",

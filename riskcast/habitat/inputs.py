@@ -1,14 +1,13 @@
-"""What every step of the room checks and counts the same way."""
+"""What every step of the room checks the same way."""
 
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from riskcast.base.quantity import require_variable
 
-__all__ = ["complete_variable", "day_of_year"]
+__all__ = ["complete_variable"]
 
 
 def complete_variable(
@@ -37,9 +36,3 @@ def complete_variable(
             f"{first} UTC. Fill the gaps first, or leave the variable out"
         )
     return array
-
-
-def day_of_year(dates: npt.ArrayLike) -> npt.NDArray[np.int64]:
-    """1 = 1 January, for dates or times."""
-    days = np.asarray(dates, dtype="datetime64[D]")
-    return np.asarray((days - days.astype("datetime64[Y]")).astype(np.int64) + 1)

@@ -10,11 +10,11 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from riskcast.base.daylight import day_length, day_of_year, solar_noon
 from riskcast.base.nights import local_days, night_of
 from riskcast.base.quantity import require
-from riskcast.habitat.daylight import day_length, solar_noon
 from riskcast.habitat.humidity import nest_vapour_pressure_deficit
-from riskcast.habitat.inputs import complete_variable, day_of_year
+from riskcast.habitat.inputs import complete_variable
 from riskcast.species import load
 
 if TYPE_CHECKING:

@@ -12,8 +12,6 @@ from riskcast.site.model import (
     ArchivePlace,
     Habitat,
     Mail,
-    MetNorway,
-    OpenMeteo,
     Override,
     Place,
     Recipient,
@@ -21,9 +19,9 @@ from riskcast.site.model import (
     Site,
     SpeciesChoice,
     Visits,
-    Weather,
     Weights,
 )
+from riskcast.site.sources import MetNorway, OpenMeteo, TableLayout, Weather
 
 __all__ = [
     "SCHEMA",
@@ -38,6 +36,7 @@ __all__ = [
     "RiskRules",
     "Site",
     "SpeciesChoice",
+    "TableLayout",
     "Visits",
     "Weather",
     "Weights",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import glob
+import ipaddress
 import math
 import os
 import re
@@ -18,6 +19,7 @@ from email.headerregistry import Address as ParsedAddress
 from email.utils import parseaddr
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo
 from pydantic_core import PydanticCustomError
@@ -28,7 +30,7 @@ __all__ = [
     "Address",
     "DateFormat",
     "Day",
-    "ForecastSource",
+    "ForecastSources",
     "HistorySource",
     "MonthDay",
     "Number",
@@ -46,6 +48,7 @@ __all__ = [
     "Whole",
     "above_zero",
     "between",
+    "is_loopback",
     "matches",
     "not_empty",
     "refuse",
@@ -178,9 +181,22 @@ def _sender(value: str) -> str:
     return value
 
 
+def is_loopback(host: str) -> bool:
+    """Is this name or address the machine itself?"""
+    if host.casefold() == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
 def _web_address(value: str) -> str:
     if re.match(r"https?://[^\s/]+", value) is None:
         raise refuse("is no web address.", "It begins with https://")
+    parts = urlsplit(value)
+    if parts.scheme == "http" and not is_loopback(parts.hostname or ""):
+        raise refuse("would send the place in the clear.", "Begin it with https://")
     return value
 
 
@@ -284,6 +300,15 @@ def _species_name(value: str, info: ValidationInfo) -> str:
     return str(_must_exist(_rooted(Path(value), info), info))
 
 
-ForecastSource = Annotated[Text, AfterValidator(_forecast)]
+def _as_list(value: Any) -> Any:
+    """One source may be written without brackets."""
+    return (str(value),) if isinstance(value, str | Path) else value
+
+
+ForecastSources = Annotated[
+    tuple[Annotated[Text, AfterValidator(_forecast)], ...],
+    BeforeValidator(not_empty),
+    BeforeValidator(_as_list),
+]
 HistorySource = Annotated[Text, AfterValidator(_history)]
 SpeciesName = Annotated[Text, AfterValidator(_species_name)]

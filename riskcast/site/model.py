@@ -6,16 +6,13 @@ test, paths are taken as they are.
 
 from __future__ import annotations
 
-import ipaddress
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import platformdirs
 from pydantic import (
-    BaseModel,
     BeforeValidator,
-    ConfigDict,
     Field,
     PrivateAttr,
     SecretStr,
@@ -27,8 +24,6 @@ from riskcast.site.fields import (
     Address,
     DateFormat,
     Day,
-    ForecastSource,
-    HistorySource,
     MonthDay,
     Number,
     NumberOrTable,
@@ -40,24 +35,24 @@ from riskcast.site.fields import (
     Switch,
     Text,
     Timezone,
-    WebAddress,
     Weekday,
     Whole,
     above_zero,
     between,
+    is_loopback,
     matches,
     not_empty,
     refuse,
 )
 from riskcast.site.password import find_password
+from riskcast.site.section import Section
+from riskcast.site.sources import Weather
 
 __all__ = [
     "SCHEMA",
     "ArchivePlace",
     "Habitat",
     "Mail",
-    "MetNorway",
-    "OpenMeteo",
     "OurColumn",
     "Override",
     "Place",
@@ -66,7 +61,6 @@ __all__ = [
     "Site",
     "SpeciesChoice",
     "Visits",
-    "Weather",
     "Weights",
 ]
 
@@ -86,18 +80,6 @@ OurColumn = Literal[
 
 # The two ports whose meaning RFC 8314 (2018) fixes; any other port goes with any security.
 _PORT_OF = {"tls": 465, "starttls": 587}
-
-
-class Section(BaseModel):
-    """Frozen; an unknown key is a fault; what was typed is not repeated by pydantic."""
-
-    model_config = ConfigDict(
-        frozen=True,
-        extra="forbid",
-        hide_input_in_errors=True,
-        validate_by_name=True,
-        validate_by_alias=True,
-    )
 
 
 class Place(Section):
@@ -131,7 +113,7 @@ class SpeciesChoice(Section):
     """A species that ships with riskcast, by name, or the path of a file of the same form."""
 
     name: SpeciesName = "hazel_dormouse"
-    override: dict[str, Override] = {}
+    override: dict[str, Override] = Field(default_factory=dict)
 
 
 class Habitat(Section):
@@ -158,7 +140,7 @@ class Weights(Section):
     bag_mass_g: Annotated[
         Annotated[Number, above_zero("g")] | None, Field(validate_default=True)
     ] = None
-    columns: dict[str, OurColumn] = {}
+    columns: dict[str, OurColumn] = Field(default_factory=dict)
 
     @field_validator("bag_mass_g")
     @classmethod
@@ -169,33 +151,6 @@ class Weights(Section):
                 "Weigh the empty bag: bag_mass_g = 12.5, say.",
             )
         return value
-
-
-class OpenMeteo(Section):
-    """Addresses of the service; each can be pointed elsewhere."""
-
-    forecast_url: WebAddress = "https://api.open-meteo.com/v1/forecast"
-    ensemble_url: WebAddress = "https://ensemble-api.open-meteo.com/v1/ensemble"
-    archive_url: WebAddress = "https://archive-api.open-meteo.com/v1/archive"
-
-
-class MetNorway(Section):
-    """Address of the service, and who asks: the provider wants a way to reach you."""
-
-    url: WebAddress = "https://api.met.no/weatherapi/locationforecast/2.0/complete"
-    user_agent: Text | None = None
-
-
-class Weather(Section):
-    """Where the weather comes from: a service's name, or an absolute path, folder or pattern."""
-
-    forecast: ForecastSource = "open-meteo"
-    history: HistorySource = "open-meteo"
-    past_years: Annotated[Whole, between(1, 100, "years")] = 20
-    max_age_hours: Annotated[Number, above_zero("hours")] = 36.0
-    logger: OurFile | None = None
-    open_meteo: OpenMeteo = Field(default=OpenMeteo(), alias="open-meteo")
-    met_norway: MetNorway = Field(default=MetNorway(), alias="met-norway")
 
 
 class Visits(Section):
@@ -281,7 +236,7 @@ class Mail(Section):
         port, host = info.data.get("port"), info.data.get("host")
         if port is not None:
             _check_port(port, value)
-        if value == "none" and host is not None and not _is_loopback(host):
+        if value == "none" and host is not None and not is_loopback(host):
             raise refuse(
                 "would send mail and password in the clear to another machine.",
                 'Use "tls" with port 465 or "starttls" with port 587.',
@@ -302,15 +257,6 @@ def _check_port(port: int, security: str) -> None:
             other = _PORT_OF.get(security)
             way = f", or port = {other}" if other else ""
             raise refuse(f'port {port} goes with "{secure}".', f'Set security = "{secure}"{way}.')
-
-
-def _is_loopback(host: str) -> bool:
-    if host.casefold() == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 class ArchivePlace(Section):

@@ -12,6 +12,7 @@ import numpy as np
 from riskcast.base.errors import WeatherError
 from riskcast.weather.dataset import Course, Note, hours, stamp
 from riskcast.weather.files import expand, load, peek
+from riskcast.weather.pairs import Pairs
 from riskcast.weather.table import refuse
 
 if TYPE_CHECKING:
@@ -28,11 +29,21 @@ _LISTED = 6
 
 @dataclass(frozen=True)
 class Forecast:
-    """A forecast and when it was made."""
+    """A forecast and when it was made.
+
+    Attributes
+    ----------
+    course : its members, from before or just after issue on
+    before : the same provider's best knowledge of the days up to issue, one member, where it
+        comes apart from the members; None = the forecast's own first hours
+    pairs : past errors of this source; None = none known
+    """
 
     course: Course
     reference_time: np.datetime64
     notes: tuple[Note, ...] = ()
+    before: Course | None = None
+    pairs: Pairs | None = None
 
 
 def date_in_name(name: str) -> np.datetime64 | None:

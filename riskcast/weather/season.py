@@ -106,11 +106,11 @@ def season(config: Weather, place: Place, *, issued_at: Any, seed: int = 0) -> S
     """
     moment = np.datetime64(issued_at, "ns")
     for key in ("history", "forecast"):
-        name = getattr(config, key)
-        if name in SERVICES:
-            raise files_instead(key, name, place, moment, config.past_years)
+        for name in config.forecast if key == "forecast" else (config.history,):
+            if name in SERVICES:
+                raise files_instead(key, name, place, moment, config.past_years)
     axis = axis_of(moment)
-    forecast = newest(config.forecast, place, moment)
+    forecast = newest(config.forecast[0], place, moment)
     history = _history(config.history, place, moment)
     years = _complete_years(history, axis, config.past_years)
     names, absent = _variables(history, forecast.course, axis, years)

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from riskcast.habitat import autumn_food_left, feeding_share, nest_temperature, nights, sun_times
+from riskcast.base.daylight import sun_times
+from riskcast.habitat import autumn_food_left, feeding_share, nest_temperature, nights
 
 HOUR = np.timedelta64(1, "h")
 

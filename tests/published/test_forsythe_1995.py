@@ -6,7 +6,7 @@ ephemeris libraries that agree with each other (skyfield, ephem).
 
 import pytest
 
-from riskcast.habitat import day_length
+from riskcast.base.daylight import day_length
 
 LATITUDE = 51.75
 DAYS = {

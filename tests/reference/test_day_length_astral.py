@@ -5,7 +5,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from riskcast.habitat import day_length, solar_noon, sun_times
+from riskcast.base.daylight import day_length, solar_noon, sun_times
 
 sun = pytest.importorskip("astral.sun")
 astral = pytest.importorskip("astral")

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from riskcast.habitat import day_length, equation_of_time, solar_noon, sun_times
+from riskcast.base.daylight import day_length, equation_of_time, solar_noon, sun_times
 
 SOLSTICES = np.array(["2025-06-21", "2025-12-21"], dtype="datetime64[D]")
 

@@ -7,9 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from riskcast.habitat.inputs import day_of_year as ordinal_day
-
-__all__ = ["SunTimes", "day_length", "equation_of_time", "solar_noon", "sun_times"]
+__all__ = [
+    "SunTimes",
+    "day_length",
+    "day_of_year",
+    "equation_of_time",
+    "solar_noon",
+    "sun_times",
+]
 
 FloatArray = npt.NDArray[np.float64]
 Times = npt.NDArray[np.datetime64]
@@ -117,7 +122,9 @@ def solar_noon(longitude: float, dates: npt.ArrayLike) -> Times:
     dates : (date,) datetime64 of local days
     """
     days = np.asarray(dates, dtype="datetime64[D]")
-    hour = _DAY_H / 2.0 - longitude / _DEGREES_PER_HOUR - equation_of_time(ordinal_day(days)) / 60.0
+    hour = (
+        _DAY_H / 2.0 - longitude / _DEGREES_PER_HOUR - equation_of_time(_ordinal_day(days)) / 60.0
+    )
     return np.asarray(days.astype("datetime64[ns]") + _as_time(hour), dtype="datetime64[ns]")
 
 
@@ -142,7 +149,7 @@ def sun_times(latitude: float, longitude: float, dates: npt.ArrayLike) -> SunTim
         A latitude that is not between −90 and 90.
     """
     days = np.asarray(dates, dtype="datetime64[D]")
-    length = day_length(latitude, ordinal_day(days))
+    length = day_length(latitude, _ordinal_day(days))
     noon = solar_noon(longitude, days)
     polar = np.select([length >= _DAY_H, length <= 0.0], ["day", "night"], "none")
     half = _as_time(length / 2.0)
@@ -153,6 +160,16 @@ def sun_times(latitude: float, longitude: float, dates: npt.ArrayLike) -> SunTim
         sunset=np.where(crosses, noon + half, nat),
         polar=polar,
     )
+
+
+def day_of_year(dates: npt.ArrayLike) -> npt.NDArray[np.int64]:
+    """1 = 1 January, for dates or times."""
+    days = np.asarray(dates, dtype="datetime64[D]")
+    return np.asarray((days - days.astype("datetime64[Y]")).astype(np.int64) + 1)
+
+
+# The formulas below take a `day_of_year` by that name.
+_ordinal_day = day_of_year
 
 
 def _as_time(hours: FloatArray) -> npt.NDArray[np.timedelta64]:
