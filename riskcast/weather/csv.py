@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import io
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,57 +22,22 @@ import xarray as xr
 
 from riskcast.base.errors import WeatherError
 from riskcast.weather.cells import REACH_DEG, distance_deg, kilometres, outside
-from riskcast.weather.dataset import REQUIRED, VARIABLES, Note, Times, Values
+from riskcast.weather.columns import Column, choose, fill
+from riskcast.weather.dataset import VARIABLES, Note, Times, Values
+from riskcast.weather.open_meteo_names import ATTRIBUTION, VARIABLE_MAP, soil_depth_m, split
 from riskcast.weather.table import Table, derive, readable, refuse
-from riskcast.weather.units import UnitError, convert
 
 if TYPE_CHECKING:
     from riskcast.site import Place
 
 __all__ = ["decode"]
 
-_OPEN_METEO = {
-    "temperature_2m": "air_temperature",
-    "relative_humidity_2m": "relative_humidity",
-    "relativehumidity_2m": "relative_humidity",
-    "dew_point_2m": "dew_point",
-    "dewpoint_2m": "dew_point",
-    "precipitation": "precipitation",
-    "snow_depth": "snow_depth",
-    "wind_speed_10m": "wind_speed",
-    "windspeed_10m": "wind_speed",
-}
 # Any other name a variable is known by; it needs its unit in the heading.
 _ALIASES = {alias: name for name, about in VARIABLES.items() for alias in about.aliases}
 _ALIASES |= {"dew_point": "dew_point", "d2m": "dew_point"}
-_SOIL = re.compile(r"soil_temperature_(\d+)(?:_to_(\d+))?cm")
-_MEMBER = re.compile(r"^(?P<name>.+?)_member(?P<member>\d+)(?:_(?P<model>.+))?$")
-# A model's name behind a variable's (several models were asked for) starts like this; other
-# tails ("_max", "_probability") make another variable.
-_MODEL = re.compile(
-    r"(best_match|ecmwf|icon|dwd|gfs|ncep|gem|cmc|ukmo|meteofrance|knmi|dmi|metno|jma|cma|bom"
-    r"|kma|era5|cerra|arpae|italia|meteoswiss)"
-)
 _UNIX = re.compile(r"^-?\d{9,11}(\.0*)?$")
 _ZONED = re.compile(r"(Z|[+-]\d\d:?\d\d)$")
-_ATTRIBUTION = {
-    "provider": "Open-Meteo",
-    "licence": "CC BY 4.0",
-    "attribution": "Weather data by Open-Meteo.com (https://open-meteo.com/)",
-}
 _SHOWN = 40
-
-
-@dataclass(frozen=True)
-class _Column:
-    index: int
-    heading: str
-    name: str
-    member: int
-    units: str | None
-    model: str
-    open_meteo: bool
-    depth: float | None = None
 
 
 def decode(data: bytes, source: str, place: Place, as_of: np.datetime64 | None) -> Table | None:
@@ -101,7 +65,7 @@ def decode(data: bytes, source: str, place: Place, as_of: np.datetime64 | None) 
     cells = _numbers([lines[k] for k in rows], delimiter, len(headings), columns, table)
     if cells is None:
         raise WeatherError(faults=table.faults)
-    _fill(table, columns, cells)
+    fill(table, columns, cells)
     derive(table)
     return table
 
@@ -231,66 +195,39 @@ def _place(table: Table, about: dict[str, str], place: Place) -> None:
     table.attrs["cell_distance_km"] = round(kilometres(away), 1)
 
 
-def _columns(headings: list[str], table: Table) -> list[_Column]:
+def _columns(headings: list[str], table: Table) -> list[Column]:
     found = [column for i, h in enumerate(headings) if (column := _column(i, h)) is not None]
-    if any(column.open_meteo for column in found):
-        table.attrs |= _ATTRIBUTION
-    models = sorted({column.model for column in found if column.model})
-    if len(models) > 1:
-        problem = f"the file mixes {len(models)} models ({', '.join(models)})."
-        table.fault("heading", problem, remedy="Download one model a file.")
-        return []
-    if models:
-        table.attrs["model"] = models[0]
-    seen: dict[tuple[str, int, float | None], _Column] = {}
-    for column in found:
-        other = seen.setdefault((column.name, column.member, column.depth), column)
-        if other is not column:
-            problem = f"two columns for {column.name}: {other.heading} and {column.heading}."
-            table.fault("heading", problem, remedy="Leave one of them out.")
-    if not any(column.name == "air_temperature" for column in found):
-        table.fault(
-            "heading",
-            "no column holds the air temperature. Expected air_temperature or temperature_2m (°C);"
-            f" found {', '.join(h for h in headings if h)[:200]}.",
-            remedy="Download it too, or rename the column.",
-        )
-    return list(seen.values())
+    if any(_is_open_meteo(heading) for heading in headings):
+        table.attrs |= ATTRIBUTION
+    return choose(found, table, "heading", headings)
 
 
-def _column(index: int, heading: str) -> _Column | None:
+def _is_open_meteo(heading: str) -> bool:
+    """Whether only Open-Meteo would write it so; our own names are not enough."""
+    text, units = _unbracketed(heading)
+    name, _, _ = split(text.lower())
+    plain = name in VARIABLES and units is None
+    return soil_depth_m(name) is not None or (name in VARIABLE_MAP and not plain)
+
+
+def _column(index: int, heading: str) -> Column | None:
     """What a column holds, or None where it is not wanted here."""
     text, units = _unbracketed(heading)
-    name, member, model = _split(text.lower())
-    soil = _SOIL.fullmatch(name)
-    if soil:
-        middle_cm = (float(soil[1]) + float(soil[2] or soil[1])) / 2.0
-        return _Column(
-            index, heading, "soil_temperature", member, units, model, True, middle_cm / 100.0
-        )
+    name, member, model = split(text.lower())
+    depth = soil_depth_m(name)
+    if depth is not None:
+        return Column(heading, "soil_temperature", member, units, model, depth, index)
     # The plain table needs no units: our names stand for our units.
     plain = name in VARIABLES and units is None
-    ours = _OPEN_METEO.get(name) or _ALIASES.get(name)
+    ours = VARIABLE_MAP.get(name) or _ALIASES.get(name)
     if ours is None or ours == "soil_temperature":
         return None
     stated = VARIABLES[ours].units if plain else units
-    return _Column(index, heading, ours, member, stated, model, name in _OPEN_METEO and not plain)
-
-
-def _split(text: str) -> tuple[str, int, str]:
-    """Name, member number and model of a heading."""
-    member = _MEMBER.match(text)
-    if member:
-        return member["name"], int(member["member"]), member["model"] or ""
-    for name in _OPEN_METEO:
-        tail = text.removeprefix(f"{name}_")
-        if tail != text and _MODEL.match(tail):
-            return name, 0, tail
-    return text, 0, ""
+    return Column(heading, ours, member, stated, model, None, index)
 
 
 def _numbers(
-    rows: list[str], delimiter: str, width: int, columns: list[_Column], table: Table
+    rows: list[str], delimiter: str, width: int, columns: list[Column], table: Table
 ) -> Values | None:
     """(row, column) float64, NaN where a cell is empty; None where rows cannot be parsed."""
     if not columns:
@@ -324,7 +261,7 @@ def _numbers(
     return np.asarray(frame.to_numpy(dtype=np.float64)[:, order])
 
 
-def _name_words(frame: pd.DataFrame, decimal: str, columns: list[_Column], table: Table) -> None:
+def _name_words(frame: pd.DataFrame, decimal: str, columns: list[Column], table: Table) -> None:
     """One fault a column that holds text where numbers belong."""
     for i, column in enumerate(columns):
         cells = frame.iloc[:, i]
@@ -337,35 +274,3 @@ def _name_words(frame: pd.DataFrame, decimal: str, columns: list[_Column], table
             )
             shown = str(cells.iloc[words[0]])[:_SHOWN]
             table.fault(where, f"{count}.", shown, "Leave a missing value empty.")
-
-
-def _fill(table: Table, columns: list[_Column], cells: Values) -> None:
-    """Columns into (member, row) arrays, converted by the units of their headings."""
-    by_name: dict[str, dict[tuple[int, float | None], Values]] = {}
-    refused: set[str] = set()
-    for i, column in enumerate(columns):
-        quantity = "temperature" if column.name == "dew_point" else VARIABLES[column.name].quantity
-        try:
-            values, rate = convert(cells[:, i], column.units, quantity)
-        except UnitError as error:
-            if column.name not in refused:  # members share their units: say it once
-                remedy = f'Write the unit behind the name: "{_unbracketed(column.heading)[0]} (…)".'
-                table.fault(f"heading {column.heading}", str(error), column.units or "", remedy)
-            refused.add(column.name)
-            continue
-        table.rate |= rate
-        by_name.setdefault(column.name, {})[(column.member, column.depth)] = values
-    have = [{member for member, _ in by_name[name]} for name in REQUIRED if name in by_name]
-    members = sorted(set.intersection(*have)) if have else []
-    table.member = np.array(members, dtype=np.int64)
-    for name, parts in by_name.items():
-        depths: list[float | None] = [None]
-        if name == "soil_temperature":
-            stated = sorted({depth for _, depth in parts if depth is not None})
-            depths = [d for d in stated if all((m, d) in parts for m in members)]
-            table.depth = np.array(depths, dtype=float)
-        # Where a member lacks it the variable is absent, and said so when the season is made.
-        if members and depths and all((m, d) in parts for m in members for d in depths):
-            layers = [np.stack([parts[m, d] for d in depths], axis=-1) for m in members]
-            stacked = np.stack(layers)
-            table.values[name] = stacked if name == "soil_temperature" else stacked[..., 0]
