@@ -14,9 +14,12 @@ from riskcast.site import (
     SCHEMA,
     Habitat,
     Mail,
+    MetNorway,
+    OpenMeteo,
     Place,
     Recipient,
     Site,
+    TableLayout,
     Visits,
     Weather,
     Weights,
@@ -74,18 +77,43 @@ bag_mass_g = 12.5
 columns = { "Nest box" = "box", Gewicht = "body_mass_g" }
 
 [weather]
-forecast = "weather/forecast_*.csv"
+forecast = ["weather/forecast_*.csv", "open-meteo"]
 history = "weather/history.nc"
 past_years = 25
 max_age_hours = 48
+trend_adjusted = true
 logger = "nest_logger.csv"
+cache = "fetched"
 [weather.open-meteo]
 forecast_url = "http://127.0.0.1:8000/forecast"
 ensemble_url = "http://127.0.0.1:8000/ensemble"
 archive_url = "http://127.0.0.1:8000/archive"
+previous_runs_url = "http://127.0.0.1:8000/previous"
+forecast_model = "icon_seamless"
+ensemble_model = "icon_eu_eps"
+history_model = "era5_land"
+calls_a_day = 5000
 [weather.met-norway]
-url = "http://127.0.0.1:8000/compact"
+url = "http://127.0.0.1:8000/complete"
 user_agent = "riskcast (keeper@example.org)"
+[weather.table]
+columns = { Lufttemperatur = "air_temperature (degC)" }
+time = ["Datum", "Stunde"]
+time_format = "DD.MM.YYYY hh"
+utc_offset_hours = 1.0
+missing = ["-999", "n/a"]
+latitude = 50.1
+longitude = -4.1
+elevation_m = 95.0
+[weather.logger_table]
+columns = { "Temp 1" = "litter_temperature (degC)" }
+time = ["Zeit"]
+time_format = "YYYY-MM-DD hh:mm"
+utc_offset_hours = 0.0
+missing = []
+latitude = 50.0
+longitude = -4.0
+elevation_m = 120.0
 
 [visits]
 planned = [2025-11-22, 2026-04-18]
@@ -131,6 +159,10 @@ FILES = (
 )
 
 
+# Keys that become absolute paths.
+PATHS = ("files", "food_dates", "logger", "forecast", "history", "cache", "folder")
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     for name in FILES:
@@ -162,7 +194,7 @@ class TestReading:
             if section in ("schema", "recipients"):
                 continue
             for key, value in keys.items():
-                if key in ("files", "food_dates", "logger", "forecast", "history", "folder"):
+                if key in PATHS:
                     continue  # resolved: tested below
                 if key == "password_file":
                     assert key not in read[section]
@@ -189,6 +221,13 @@ class TestReading:
             "visits": Visits,
         }.items():
             assert keys(model) == set(written[section])
+        for section, model in {
+            "open-meteo": OpenMeteo,
+            "met-norway": MetNorway,
+            "table": TableLayout,
+            "logger_table": TableLayout,
+        }.items():
+            assert keys(model) == set(written["weather"][section])
         assert keys(Recipient) == set(written["recipients"][0])
         assert keys(Mail) == set(written["mail"]) | {"password_command"}
 
@@ -203,7 +242,8 @@ class TestReading:
         assert site.weights.files == (folder / "sheets/weights.xlsx", folder / "sheets/more.csv")
         assert site.habitat.food_dates == folder / "food_dates.csv"
         assert site.weather.logger == folder / "nest_logger.csv"
-        assert site.weather.forecast == (str(folder / "weather/forecast_*.csv"),)
+        assert site.weather.forecast == (str(folder / "weather/forecast_*.csv"), "open-meteo")
+        assert site.weather.cache_folder == folder / "fetched"
         assert site.weather.history == str(folder / "weather/history.nc")
         assert site.archive_folder == folder / "kept"
 
@@ -213,6 +253,7 @@ class TestReading:
         assert site.place.boxes is None
         assert (site.habitat.nest_depth_cm, site.habitat.litter_depth_cm) == (3, 6)
         assert site.habitat.canopy == "deciduous"
+        assert (site.weather.forecast, site.weather.history) == (("open-meteo",), "open-meteo")
         assert (site.weather.past_years, site.weather.max_age_hours) == (20, 36)
         assert (site.visits.notice_days, site.visits.min_gap_days) == (2, 14)
         assert site.visits.weekdays == ()
@@ -227,6 +268,13 @@ class TestReading:
         monkeypatch.setattr("platformdirs.user_state_path", lambda app: folder / "state" / app)
         site = load_site(write(folder, LEAST))
         assert site.archive_folder == folder / "state" / "riskcast" / "alder-hanger"
+
+    def test_cache_is_in_the_platforms_folder_when_none_is_named(
+        self, folder: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr("platformdirs.user_cache_path", lambda app: folder / "cache" / app)
+        site = load_site(write(folder, LEAST))
+        assert site.weather.cache_folder == folder / "cache" / "riskcast"
 
     def test_byte_order_mark_of_windows_editors(self, folder: Path) -> None:
         assert load_site(write(folder, LEAST, "utf-8-sig")).place.id == "alder-hanger"
@@ -266,7 +314,7 @@ class TestReading:
     def test_sections_can_be_built_by_hand(self) -> None:
         """In a notebook there is no folder: paths are taken as they are, nothing is looked up."""
         assert Habitat(food_dates=Path("x.csv")).food_dates == Path("x.csv")
-        assert Weather(forecast="some/*.nc").forecast == "some/*.nc"
+        assert Weather(forecast="some/*.nc").forecast == ("some/*.nc",)
         assert Visits(planned=(dt.date(2025, 11, 22),)).planned == (dt.date(2025, 11, 22),)
         with pytest.raises(pydantic.ValidationError, match="between -90 and 90"):
             Place(id="a", name="a", latitude=91, longitude=0, elevation_m=0, timezone="UTC")

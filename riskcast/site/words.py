@@ -69,7 +69,8 @@ def as_fault(
     lines : from `lines_of_keys`
     source : name of the file
     """
-    path = error["loc"]
+    unknown = error["type"] == "extra_forbidden"
+    path = error["loc"] if unknown else _as_written(error["loc"])
     problem, remedy = _words(error, path)
     return Fault(
         source=source,
@@ -142,8 +143,8 @@ def _place(path: Path, content: Mapping[str, Any]) -> str:
     if not section and len(rest) > 1 and isinstance(rest[1], int):
         name, number, *rest = rest
         header = f"[[{name}]] no. {int(number) + 1}" + ("," if rest else "")
-    elif not section and _is_section(path):
-        return _header([str(path[0])])
+    elif len(rest) == 1 and _is_section(path):
+        return _header([*section, str(rest[0])])
     words = [f"no. {part + 1}" if isinstance(part, int) else str(part) for part in rest]
     return f"{header} {', '.join(words)}".strip()
 
@@ -215,12 +216,25 @@ def _is_dict(model: type[pydantic.BaseModel], key: str) -> bool:
     return False
 
 
-def _sections() -> Iterator[tuple[list[str], type[pydantic.BaseModel] | None]]:
-    yield [], Site
-    for key in _keys(Site):
-        if model := _child(Site, key):
-            yield [key], model
+def _sections(
+    path: Sequence[str] = (), model: type[pydantic.BaseModel] = Site
+) -> Iterator[tuple[Sequence[str], type[pydantic.BaseModel]]]:
+    """Every section with its path, those inside a section after it."""
+    yield path, model
+    for key in _keys(model):
+        if not _is_dict(model, key) and (child := _child(model, key)):
+            yield from _sections([*path, key], child)
 
 
 def _is_section(path: Path) -> bool:
-    return len(path) == 1 and _child(Site, str(path[0])) is not None
+    return any(list(path) == list(section) for section, _ in _sections() if section)
+
+
+def _as_written(path: Path) -> Path:
+    """The path with keys as the keeper writes them: a default refused comes by its field."""
+    written: list[str | int] = []
+    for part in path:
+        model = _model_at(tuple(written))
+        field = model.model_fields.get(str(part)) if model else None
+        written.append(field.alias if field and field.alias else part)
+    return tuple(written)

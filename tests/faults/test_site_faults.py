@@ -114,6 +114,10 @@ CASES = {
         "boxes = 60", "notice_days = 2", "[site] notice_days", "unknown key here",
         "belongs in [visits]",
     ),
+    "key of a section inside another": (
+        'forecast = "forecast.csv"', 'user_agent = "a@b.org"', "[weather] user_agent",
+        "unknown key here", "belongs in [weather.met-norway]",
+    ),
     "unknown key": ("boxes = 60", "zebra = 60", "[site] zebra", "unknown key", "latitude"),
     "name of the attribute instead of the key": (
         "[weather.open-meteo]", "[weather.open_meteo]", "[weather.open_meteo]", "unknown key",
@@ -195,15 +199,40 @@ CASES = {
         '"body_mass_g"', '"body_mass"', "[weights.columns] Gewicht", "event_date", "body_mass_g",
     ),
     "service name": (
-        '"forecast.csv"', '"openmeteo"', "[weather] forecast", "no service", "open-meteo",
+        '"forecast.csv"', '"openmeteo"', "[weather] forecast, no. 1", "no service", "open-meteo",
+    ),
+    "second of two sources": (
+        '"forecast.csv"', '["forecast.csv", "openmeteo"]', "[weather] forecast, no. 2",
+        "no service", "open-meteo",
+    ),
+    "no source": ('"forecast.csv"', "[]", "[weather] forecast", "empty", "at least one"),
+    "nobody says who asks": (
+        '"forecast.csv"', '"met-norway"', "[weather.met-norway]", "user_agent is missing",
+        'user_agent = "riskcast (keeper@example.org)"',
+    ),
+    "no way to reach who asks": (
+        "[weather.open-meteo]", '[weather.met-norway]\nuser_agent = "me"\n[weather.open-meteo]',
+        "[weather.met-norway] user_agent", "no way to reach you", "keeper@example.org",
     ),
     "service without past weather": (
         '"history.nc"', '"met-norway"', "[weather] history", "no past weather", "open-meteo",
     ),
-    "empty path": ('"forecast.csv"', '""', "[weather] forecast", "is empty", ""),
+    "empty path": ('"forecast.csv"', '""', "[weather] forecast, no. 1", "is empty", ""),
     "address of a service": (
         "https://example.org/archive", "example.org", "[weather.open-meteo] archive_url",
         "no web address", "https://",
+    ),
+    "address in the clear": (
+        "https://example.org/archive", "http://example.org/archive",
+        "[weather.open-meteo] archive_url", "send the place in the clear", "https://",
+    ),
+    "name of a model": (
+        "archive_url = ", 'history_model = "ERA5 Land"\narchive_url = ',
+        "[weather.open-meteo] history_model", "no model's name", "ecmwf_ifs025",
+    ),
+    "clock of a table": (
+        "[weather.open-meteo]", "[weather.table]\nutc_offset_hours = 60\n[weather.open-meteo]",
+        "[weather.table] utc_offset_hours", "between -12 and 14", "",
     ),
     # visits
     "dates out of order": (
@@ -331,7 +360,7 @@ class TestMissingFiles:
         assert [fault.where.split(", line")[0] for fault in error.faults] == [
             "[habitat] food_dates",
             "[weights] files, no. 1",
-            "[weather] forecast",
+            "[weather] forecast, no. 1",
             "[weather] history",
         ]
         assert [fault.value for fault in error.faults][-1] == "../elsewhere/history.nc"
