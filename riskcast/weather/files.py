@@ -16,7 +16,7 @@ import numpy as np
 import xarray as xr
 
 from riskcast.base.errors import Fault, InputMissingError, WeatherError
-from riskcast.weather import csv
+from riskcast.weather import csv, daily
 from riskcast.weather.air import lapse_correction
 from riskcast.weather.credit import together
 from riskcast.weather.dataset import REQUIRED, Course, Note, Values, to_dataset
@@ -224,6 +224,7 @@ def assemble(tables: list[Table], faults: list[Fault], place: Place, source: str
     ------
     WeatherError
     """
+    tables = daily.hourly(tables, place)
     for table in tables:
         table.faults += check(table)
         if not np.array_equal(table.member, tables[0].member):

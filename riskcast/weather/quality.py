@@ -150,7 +150,8 @@ def grid(table: Table) -> tuple[int, dict[str, Values], npt.NDArray[np.int8]]:
     -------
     start : first hour since 1970
     values : name → (member, time[, depth]), moved onto physical bounds
-    filled : (time,) int8, 1 where interpolated between regular steps
+    filled : (time,) int8 index into `FILLED`: 1 where interpolated between regular steps, the
+        table's own mark where it has one
     """
     hour = hours(table.time)
     native = _native_steps(hour)
@@ -176,7 +177,10 @@ def grid(table: Table) -> tuple[int, dict[str, Values], npt.NDArray[np.int8]]:
             share = share.reshape(-1, *[1] * (values.ndim - 2))
             full[:, between] = bounded[:, lo] * (1 - share) + bounded[:, hi] * share
         out[name] = full
-    return start, out, between.astype(np.int8)
+    filled = between.astype(np.int8)
+    if table.filled is not None:
+        filled[at] = table.filled
+    return start, out, filled
 
 
 def close_short_gaps(values: Values) -> tuple[Values, Mask]:

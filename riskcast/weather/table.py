@@ -34,6 +34,10 @@ class Table:
         names of `dataset.VARIABLES` the ingredients ``dew_point``, ``eastward_wind`` and
         ``northward_wind`` until `derive` has used them
     rate : precipitation is mm per hour, not an amount per step
+    daily : the rows are days and `time` is where their 24 h begin; values may then be
+        ``air_temperature_min`` and ``air_temperature_max`` (`daily.hourly` makes hours of them)
+    filled : (row,) int8 index into `FILLED` where a row's temperature was made by a model,
+        None where no row's was
     forecast : the rows are steps of one forecast
     cell : latitude and longitude of the values, None where the file does not say
     elevation_m : height the values stand for, None where the file does not say
@@ -47,6 +51,8 @@ class Table:
     member: npt.NDArray[np.int64]
     values: dict[str, Values] = field(default_factory=dict)
     rate: bool = False
+    daily: bool = False
+    filled: npt.NDArray[np.int8] | None = None
     forecast: bool = False
     depth: Values = field(default_factory=lambda: np.zeros(0))
     cell: tuple[float, float] | None = None
