@@ -29,7 +29,17 @@ from riskcast.weather.past import (
 )
 from riskcast.weather.quality import SHORT_GAP, close_short_gaps
 
-__all__ = ["FADE_HOURS", "Axis", "Joined", "axis_of", "futures", "past_years", "so_far", "usable"]
+__all__ = [
+    "FADE_HOURS",
+    "Axis",
+    "Joined",
+    "axis_of",
+    "covered",
+    "futures",
+    "past_years",
+    "so_far",
+    "usable",
+]
 
 Whole = npt.NDArray[np.int64]
 
@@ -103,11 +113,31 @@ def usable(forecast: Course, now: int) -> int:
     return after + int(holes[0]) if len(holes) else forecast.size
 
 
-def so_far(history: Course, forecast: Course, axis: Axis, names: list[str]) -> Joined:
+def covered(forecast: Course, axis: Axis) -> Whole:
+    """Hours of the season after issue that the forecast reaches, without a gap.
+
+    Raises
+    ------
+    WeatherError
+        It has no values for the hours after issue.
+    """
+    end = min(forecast.start + usable(forecast, axis.now), int(axis.hour[-1]) + 1)
+    if end <= axis.now + 1 or forecast.start - axis.now - 1 > SHORT_GAP:
+        raise WeatherError(
+            "not enough data because the forecast has no values for the hours after issue,"
+            f" {stamp(stamps([axis.now])[0])}. Download it again."
+        )
+    return np.arange(axis.now + 1, end)
+
+
+def so_far(
+    history: Course, forecast: Course, axis: Axis, names: list[str], before: Course | None = None
+) -> Joined:
     """The season up to issue, the same in every member.
 
-    Read from the history; where that has nothing, from the hours of the forecast before
-    issue (its first member); what is still missing is filled and marked.
+    Read from the history; where that has nothing, from `before`, the forecaster's best
+    knowledge of those days, then from the hours of the forecast before issue (its first
+    member); what is still missing is filled and marked.
 
     Raises
     ------
@@ -124,6 +154,9 @@ def so_far(history: Course, forecast: Course, axis: Axis, names: list[str]) -> J
     values: dict[str, Values] = {}
     for name in names:
         own, lent = history.reach(name, hour)[None], forecast.reach(name, hour)[None]
+        if before is not None and name in before.values:
+            best = before.reach(name, hour)[None]
+            lent = np.where(np.isnan(best), lent, best)
         if name == "air_temperature":
             provenance[np.isnan(own[0]) & np.isfinite(lent[0])] = _ANALYSIS
         array = np.where(np.isnan(own), lent, own)
@@ -186,39 +219,48 @@ def past_years(history: Course, axis: Axis, years: list[int], names: list[str]) 
     return Course(int(axis.hour[0]), member, values, filled, gap, history.depth, attrs)
 
 
-def futures(head: Joined, forecast: Course, past: Course, axis: Axis, seed: int) -> Joined:
+def futures(
+    head: Joined,
+    forecast: Course,
+    past: Course,
+    axis: Axis,
+    seed: int,
+    year: Whole | None = None,
+) -> Joined:
     """The season so far, then each forecast member, then a past winter's same dates.
 
     Every past winter is used, spread evenly over the members: where the forecast has fewer
     members than there are winters, each goes on in several ways.
+
+    Parameters
+    ----------
+    year : (member,) the past winter each member goes on with, index into `past`; None = by
+        `seed`
 
     Raises
     ------
     WeatherError
         No forecast for the hours after issue, or no past winter to go on with.
     """
-    coming, n_head, now = axis.coming, len(axis.head), axis.now
-    end = min(forecast.start + usable(forecast, now), int(axis.hour[-1]) + 1)
-    n_forecast = end - now - 1
-    if n_forecast < 1 or forecast.start - now - 1 > SHORT_GAP:
-        raise WeatherError(
-            "not enough data because the forecast has no values for the hours after issue,"
-            f" {stamp(stamps([now])[0])}. Download it again."
-        )
+    reached, coming, n_head = covered(forecast, axis), axis.coming, len(axis.head)
+    n_forecast = len(reached)
     n_tail = len(coming) - n_forecast
     if n_tail and not len(past.member):
         raise WeatherError(
             "not enough data because the history holds no complete past winter to go on with"
             " after the forecast. Give weather.history a file that reaches two years back."
         )
-    member, year = _pairs(len(forecast.member), len(past.member) if n_tail else 0, seed)
+    if year is None:
+        member, year = _pairs(len(forecast.member), len(past.member) if n_tail else 0, seed)
+    else:
+        member = np.arange(len(year))
     to_past = _fade(n_forecast, min(FADE_HOURS, n_forecast) if n_tail else 0)
     fading = slice(n_head, n_head + n_forecast)
     values: dict[str, Values] = {}
     for name, before in head.course.values.items():
         out = np.empty((len(member), len(axis.hour), *before.shape[2:]))
         out[:, :n_head] = before
-        own = [forecast.reach(name, coming[:n_forecast], m) for m in range(len(forecast.member))]
+        own = [forecast.reach(name, reached, m) for m in range(len(forecast.member))]
         out[:, fading] = close_short_gaps(np.stack(own))[0][member]
         if n_tail:
             weight = to_past.reshape(-1, *[1] * (before.ndim - 2))
@@ -228,7 +270,7 @@ def futures(head: Joined, forecast: Course, past: Course, axis: Axis, seed: int)
             out[:, fading] = out[:, fading] * (1 - weight) + theirs[:, fading] * weight
             out[:, fading.stop :] = theirs[:, fading.stop :]
         values[name] = out
-    at = coming[:n_forecast] - forecast.start
+    at = reached - forecast.start
     filled = past.filled.copy()
     filled[:n_head] = head.course.filled
     filled[fading] = np.where(at < 0, _INTERPOLATED, forecast.filled[np.maximum(at, 0)])

@@ -6,7 +6,7 @@ years, a spell over New Year would vanish.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,7 @@ from riskcast.weather.dataset import FILLED, Course, Note, Values, stamp, stamps
 __all__ = [
     "LEAST_SHARE",
     "NORMAL_YEARS",
+    "Usual",
     "annual_mean",
     "fill_long_gaps",
     "gap_note",
@@ -24,6 +25,7 @@ __all__ = [
     "recent_gap_share",
     "same_dates",
     "share_present",
+    "usual",
     "winter_year",
 ]
 
@@ -43,6 +45,9 @@ _WINDOW_DAYS = 7
 # state today is not known either.
 _RECENT_HOURS = 240
 _MOST_RECENT_FILLED = 0.2
+
+# K²; a file of one repeated year has no spread, and nothing can be divided by that.
+_LEAST_VARIANCE = 1e-4
 
 _PAST_YEAR_MEAN = FILLED.index("past_year_mean")
 _MONTH_STARTS = np.array([0, 31, 60, 91, 121, 152, 182, 213, 244, 274, 305, 335])
@@ -122,6 +127,33 @@ def past_year_mean(course: Course, name: str, wanted: Whole) -> Values:
         known = np.rint(count.sum(axis=0)[at_day, at_hour] - count[mine])
         columns.append(np.where(known > 0, others / np.maximum(known, 1), np.nan))
     return np.stack(columns, axis=-1).reshape(len(wanted), *course.values[name].shape[2:])
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What is usual at some hours: mean and standard deviation of other winter years.
+
+    Attributes
+    ----------
+    mean, spread : (time,), in the variable's unit; NaN where no other year has a value
+    """
+
+    mean: Values
+    spread: Values
+
+
+def usual(course: Course, name: str, wanted: Whole) -> Usual:
+    """Mean and spread of the other winter years at the same hour of day, dates within 7 days.
+
+    Parameters
+    ----------
+    course : one member; `name` has no depth
+    wanted : (time,) hours since 1970-01-01
+    """
+    mean = past_year_mean(course, name, wanted)
+    square = replace(course, values={name: np.square(course.values[name])})
+    variance = past_year_mean(square, name, wanted) - mean**2
+    return Usual(mean, np.sqrt(np.maximum(variance, _LEAST_VARIANCE)))
 
 
 def _sum_by(place: Whole, values: npt.ArrayLike, size: int) -> Values:

@@ -7,7 +7,8 @@
                    └────── issue ───────┘
 
 All members share the weather up to issue. After the forecast each goes on with the same
-dates of one past winter; the years are spread evenly over the members.
+dates of one past winter; the years are spread evenly over the members. A single forecast is
+first dressed with its usual errors.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import numpy as np
 import xarray as xr
 
 from riskcast.base.errors import WeatherError
+from riskcast.weather.access import Access, SourceReport
 from riskcast.weather.credit import together
 from riskcast.weather.dataset import (
     OPTIONAL,
@@ -26,12 +28,13 @@ from riskcast.weather.dataset import (
     REQUIRED,
     Course,
     Note,
+    hours,
     stamp,
     to_dataset,
 )
-from riskcast.weather.files import expand, load
-from riskcast.weather.forecasts import Forecast, newest
-from riskcast.weather.join import Axis, axis_of, futures, past_years, so_far, usable
+from riskcast.weather.dressing import Dressed, dress
+from riskcast.weather.forecasts import Forecast
+from riskcast.weather.join import Axis, axis_of, covered, futures, past_years, so_far, usable
 from riskcast.weather.past import (
     LEAST_SHARE,
     NORMAL_YEARS,
@@ -39,7 +42,8 @@ from riskcast.weather.past import (
     share_present,
     winter_year,
 )
-from riskcast.weather.services import SERVICES, files_instead
+from riskcast.weather.sources import gather
+from riskcast.weather.trend import adjusted
 
 if TYPE_CHECKING:
     from riskcast.site import Place, Weather
@@ -48,6 +52,9 @@ __all__ = ["Season", "season"]
 
 # More than a fifth of an optional variable missing in the season so far: it is left out.
 _LEAST_OPTIONAL = 0.8
+
+# A run about an earlier moment than this speaks of the past (a bare date is the end of its day).
+_NOW = np.timedelta64(24, "h")
 
 # Nobody misses it where no file has it: the nest's own column is computed without it.
 _SELDOM = ("soil_temperature",)
@@ -65,6 +72,7 @@ class Season:
         time = the axis of `futures` (29 February holds 28 February where there was none)
     notes : what has to be told: staleness, gaps, short history …
     issued_at, reference_time : UTC moments of issue and of the forecast
+    sources : how it went with each source of weather that was tried
 
     Both Datasets carry the same variables, and ``annual_mean_air_temperature`` (degC).
     """
@@ -74,6 +82,7 @@ class Season:
     notes: tuple[Note, ...]
     issued_at: np.datetime64
     reference_time: np.datetime64
+    sources: tuple[SourceReport, ...] = ()
 
     @property
     def age_hours(self) -> float:
@@ -81,16 +90,25 @@ class Season:
         return _hours_between(self.reference_time, self.issued_at)
 
 
-def season(config: Weather, place: Place, *, issued_at: Any, seed: int = 0) -> Season:
+def season(
+    config: Weather,
+    place: Place,
+    *,
+    issued_at: Any,
+    seed: int = 0,
+    access: Access | None = None,
+) -> Season:
     """Build the season of futures and the past winters to compare it with.
 
     Parameters
     ----------
-    config : ``[weather]`` of the site file; ``forecast`` and ``history`` name files, folders
-        or patterns
+    config : ``[weather]`` of the site file
     place : ``[site]`` of the site file
     issued_at : UTC moment; nothing stamped or made later is read
     seed : which past year goes to which member; same inputs and seed, same numbers
+    access : folders, network or none; None = the folder for what was fetched that `config`
+        names, no shelf of forecasts, and the network where a service is named and
+        `issued_at` is within a day of now
 
     Returns
     -------
@@ -102,22 +120,27 @@ def season(config: Weather, place: Place, *, issued_at: Any, seed: int = 0) -> S
     InputMissingError
         A named file is not there.
     WeatherError
-        A service is named; no forecast was made by then; faults of the files; not enough data.
+        No source had a forecast made by then, or none a history; faults of the files; not
+        enough data.
     """
     moment = np.datetime64(issued_at, "ns")
-    for key in ("history", "forecast"):
-        for name in config.forecast if key == "forecast" else (config.history,):
-            if name in SERVICES:
-                raise files_instead(key, name, place, moment, config.past_years)
     axis = axis_of(moment)
-    forecast = newest(config.forecast[0], place, moment)
-    history = _history(config.history, place, moment)
+    reach = access or _own_access(config, moment)
+    found = gather(config, place, issued_at=moment, access=reach, years=config.past_years)
+    forecast, history = found.forecast, found.history
     years = _complete_years(history, axis, config.past_years)
     names, absent = _variables(history, forecast.course, axis, years)
 
-    head = so_far(history, forecast.course, axis, names)
+    head = so_far(history, forecast.course, axis, names, forecast.before)
     past = past_years(history, axis, years, names)
-    joined = futures(head, forecast.course, past, axis, seed)
+    shift_degc, shifted = 0.0, list[Note]()
+    if config.trend_adjusted:
+        past, shift_degc, shifted = adjusted(past, axis.winter)
+    dressed = _dressed(forecast, past, history, axis, shift_degc, seed)
+    if dressed is None:
+        joined = futures(head, forecast.course, past, axis, seed)
+    else:
+        joined = futures(head, dressed.course, past, axis, seed, dressed.year)
 
     course = replace(joined.course, attrs=_attrs(forecast, history, moment))
     dataset = to_dataset(course, place, np.array(PROVENANCE)[joined.provenance])
@@ -125,13 +148,15 @@ def season(config: Weather, place: Place, *, issued_at: Any, seed: int = 0) -> S
         past_year=("member", joined.past_year),
         forecast_member=("member", joined.forecast_member),
     )
-    mean = annual_mean(history, years)
+    mean = annual_mean(history, years) + shift_degc
     return Season(
         futures=_with_mean(dataset, mean),
         past_years=_with_mean(to_dataset(past, place, "past_year"), mean),
         notes=(
-            *_told_forecast(forecast, moment, config.max_age_hours),
+            *found.notes,
+            *_told_forecast(forecast, moment, config.max_age_hours, dressed),
             *_told_years(years, config.past_years),
+            *shifted,
             *joined.notes,
             *absent,
             *_told(forecast.course, "forecast"),
@@ -139,23 +164,36 @@ def season(config: Weather, place: Place, *, issued_at: Any, seed: int = 0) -> S
         ),
         issued_at=moment,
         reference_time=forecast.reference_time,
+        sources=found.reports,
     )
 
 
-def _history(paths: str, place: Place, issued_at: np.datetime64) -> Course:
-    course = load(expand(paths), place, issued_at)
-    if len(course.member) > 1:
-        raise WeatherError(
-            f"weather.history holds {len(course.member)} members, expected one course of what"
-            " was. Give a reanalysis or a station here, and the ensemble as weather.forecast."
-        )
-    for name in REQUIRED:
-        if name not in course.values:
-            raise WeatherError(
-                f"not enough data because weather.history has no {name}. Download it too;"
-                " several files in one folder are read together."
-            )
-    return course
+def _own_access(config: Weather, issued_at: np.datetime64) -> Access:
+    away = abs(np.datetime64("now", "ns") - issued_at)
+    return Access(cache=config.cache_folder, live=bool(away <= _NOW))
+
+
+def _dressed(
+    forecast: Forecast,
+    past: Course,
+    history: Course,
+    axis: Axis,
+    shift_degc: float,
+    seed: int,
+) -> Dressed | None:
+    """Members of a single forecast; None for an ensemble, or where too little is known."""
+    if len(forecast.course.member) > 1:
+        return None
+    return dress(
+        forecast.course,
+        past,
+        history,
+        coming=covered(forecast.course, axis),
+        reference_hour=int(hours([forecast.reference_time])[0]),
+        pairs=forecast.pairs,
+        shift_degc=shift_degc,
+        seed=seed,
+    )
 
 
 def _complete_years(history: Course, axis: Axis, asked: int) -> list[int]:
@@ -237,14 +275,17 @@ def _told(course: Course, source: str) -> list[Note]:
 
 
 def _told_forecast(
-    forecast: Forecast, issued_at: np.datetime64, max_age_hours: float
+    forecast: Forecast, issued_at: np.datetime64, max_age_hours: float, dressed: Dressed | None
 ) -> list[Note]:
     notes = list(forecast.notes)
     age = _hours_between(forecast.reference_time, issued_at)
     if age > max_age_hours:
         numbers = {"age_hours": round(age, 1), "max_age_hours": float(max_age_hours)}
         notes.append(Note("stale_forecast", numbers))
-    if len(forecast.course.member) == 1:
+    if dressed is not None:
+        numbers = {"members": len(dressed.course.member), "pairs": dressed.pairs}
+        notes.append(Note("dressed_forecast", numbers))
+    elif len(forecast.course.member) == 1:
         notes.append(Note("single_forecast"))
     return notes
 

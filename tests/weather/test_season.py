@@ -172,15 +172,46 @@ def test_a_forecast_of_more_members_than_winters_spreads_the_winters_evenly(
     assert set(counts) == {8, 9}
 
 
-def test_a_single_forecast_goes_on_with_every_winter_and_is_said_to_be_single(
-    config, place, tmp_path, hourly, weather_file
-):
+@pytest.fixture
+def one_forecast(tmp_path, hourly, weather_file):
+    """A single forecast of 25 October 2025, 06:00, for ten days."""
     made = np.datetime64("2025-10-25T06", "ns")
     time = hourly("2025-10-25T00", "2025-11-04T23")
     weather_file(time, forecast_reference_time=made).to_netcdf(tmp_path / "f.nc")
-    found = season(config(forecast=tmp_path / "f.nc"), place, issued_at=ISSUED)
-    assert sorted(found.futures.past_year.values) == list(range(2019, 2025))
-    assert codes(found) == ["single_forecast"]
+    return tmp_path / "f.nc"
+
+
+def test_a_single_forecast_is_dressed_and_goes_on_with_every_winter(config, place, one_forecast):
+    """Six winters make 24 members: each winter four times, with its own errors each time."""
+    found = season(config(forecast=one_forecast), place, issued_at=ISSUED)
+    (note,) = found.notes
+    assert (note.code, note.numbers) == ("dressed_forecast", {"members": 24, "pairs": 0})
+    winters, counts = np.unique(found.futures.past_year, return_counts=True)
+    assert list(winters) == list(range(2019, 2025))
+    assert set(counts) == {4}
+    for member in (0, 7, 23):
+        one = found.futures.sel(member=member)
+        theirs = found.past_years.sel(member=int(one.past_year))
+        tail = slice("2025-11-05T00", None)
+        for name in ALL:
+            np.testing.assert_array_equal(one[name].sel(time=tail), theirs[name].sel(time=tail))
+
+
+def test_a_dressed_forecast_is_the_same_for_the_same_seed(config, place, one_forecast):
+    one, two, other = (
+        season(config(forecast=one_forecast), place, issued_at=ISSUED, seed=seed).futures
+        for seed in (3, 3, 4)
+    )
+    assert one.identical(two)
+    assert not np.array_equal(one.precipitation, other.precipitation)
+
+
+def test_a_single_forecast_without_past_winters_to_dress_it_is_said_to_be_single(
+    config, place, one_forecast
+):
+    found = season(config(forecast=one_forecast, past_years=4), place, issued_at=ISSUED)
+    assert sorted(found.futures.past_year.values) == list(range(2021, 2025))
+    assert codes(found) == ["single_forecast", "normals_not_possible"]
 
 
 def test_an_old_forecast_is_used_and_said_to_be_old(config, place):
@@ -231,6 +262,13 @@ def test_a_forecast_to_the_end_of_the_season_needs_no_past_winter(
     assert found.futures.sizes["member"] == 4
     assert found.futures.time.values[-1] == np.datetime64("2026-05-31T23")
     assert set(found.futures.provenance.values) == {"observed", "analysis", "forecast"}
+
+
+def test_it_says_how_it_went_with_each_source(made, three_members, seven_years):
+    assert [(s.role, s.source, s.used) for s in made.sources] == [
+        ("forecast", three_members.name, True),
+        ("history", seven_years.name, True),
+    ]
 
 
 def test_an_absent_variable_is_absent_and_told(config, place, tmp_path, seven_years):
@@ -314,4 +352,4 @@ def test_attributions_of_both_files_stand_together(config, place, tmp_path, seve
     assert attrs["attribution"] == (
         "Weather data by Open-Meteo.com (https://open-meteo.com/); By Nowhere"
     )
-    assert {"no_variable", "single_forecast", "place_not_stated"} == set(codes(found))
+    assert {"no_variable", "dressed_forecast", "place_not_stated"} == set(codes(found))
