@@ -1,4 +1,4 @@
-"""Bare formulas of the air: humidity from dew point, wind from its components, lapse.
+"""Bare formulas of the air: humidity, dew point, wind from its components, lapse.
 
 NumPy in and out, any shapes that broadcast.
 """
@@ -8,7 +8,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["lapse_correction", "relative_humidity", "saturation_vapour_pressure", "wind_speed"]
+__all__ = [
+    "dew_point",
+    "lapse_correction",
+    "relative_humidity",
+    "saturation_vapour_pressure",
+    "wind_speed",
+]
 
 Values = npt.NDArray[np.float64]
 
@@ -41,6 +47,18 @@ def relative_humidity(temperature: npt.ArrayLike, dew_point: npt.ArrayLike) -> V
     """
     ratio = saturation_vapour_pressure(dew_point) / saturation_vapour_pressure(temperature)
     return np.asarray(np.minimum(100.0 * ratio, 100.0))
+
+
+def dew_point(vapour_pressure: npt.ArrayLike) -> Values:
+    """Temperature at which air of this vapour pressure (hPa) is saturated over water, °C.
+
+    The AERK formula of Alduchov & Eskridge (1996) solved for temperature; NaN where the
+    pressure is not above zero, for no air is without any vapour.
+    """
+    scale, slope, offset = _AERK
+    pressure = np.asarray(vapour_pressure, dtype=float)
+    log = np.log(np.where(pressure > 0, pressure, np.nan) / scale)
+    return np.asarray(offset * log / (slope - log))
 
 
 def wind_speed(eastward: npt.ArrayLike, northward: npt.ArrayLike) -> Values:

@@ -28,8 +28,9 @@ class _Unit:
 
 _KELVIN, _CELSIUS = _Unit(1.0, -273.15), _Unit(1.0)
 _FAHRENHEIT = _Unit(5.0 / 9.0, -160.0 / 9.0)
-_INCH_MM, _FOOT_M, _HOUR_S = 25.4, 0.3048, 3600.0
+_INCH_MM, _FOOT_M, _HOUR_S, _DAY_H = 25.4, 0.3048, 3600.0, 24.0
 _MILE_M, _SEA_MILE_M = 1609.344, 1852.0
+_MERCURY_HPA = 1.33322387415  # conventional millimetre of mercury, BS 350
 
 
 def _table(*entries: tuple[_Unit, str]) -> dict[str, _Unit]:
@@ -56,6 +57,7 @@ _UNITS: dict[str, dict[str, _Unit]] = {
         (_Unit(1.0, rate=True), "mm/h|mm h-1|mm hr-1|mm/hr|mm hour-1|mm/hour|kg m-2 h-1"),
         (_Unit(_HOUR_S, rate=True), "kg m-2 s-1|kg/m2/s|kg/m^2/s|mm s-1|mm/s"),
         (_Unit(1000.0 * _HOUR_S, rate=True), "m s-1|m/s"),
+        (_Unit(1.0 / _DAY_H, rate=True), "mm/day|mm/d|mm d-1|mm day-1|kg m-2 d-1|kg m-2 day-1"),
     ),
     "length": _table(
         (_Unit(1.0), "m|meter|metre|meters|metres"),
@@ -70,14 +72,21 @@ _UNITS: dict[str, dict[str, _Unit]] = {
         (_Unit(_MILE_M / _HOUR_S), "mp/h|mph|mi/h|mile/h|miles/h"),
         (_Unit(_SEA_MILE_M / _HOUR_S), "kn|kt|knot|knots|knt"),
     ),
+    "pressure": _table(
+        (_Unit(1.0), "hpa|mbar|mb|millibar"),
+        (_Unit(10.0), "kpa"),
+        (_Unit(0.01), "pa"),
+        (_Unit(_MERCURY_HPA), "mmhg|mm hg"),
+    ),
 }
 
 _COMMON = {
     "temperature": "K, degC or degF",
     "humidity": "% or 1",
-    "precipitation": "mm, cm, m, inch, kg m-2, mm/h or kg m-2 s-1",
+    "precipitation": "mm, cm, m, inch, kg m-2, mm/h, mm/day or kg m-2 s-1",
     "length": "m, cm, mm, inch or ft",
     "speed": "m/s, km/h, mph or kn",
+    "pressure": "hPa, kPa or Pa",
 }
 
 
@@ -94,7 +103,7 @@ def convert(values: npt.ArrayLike, units: str | None, quantity: str) -> tuple[Va
     values : any shape
     units : the text the file states, e.g. ``"K"``, ``"kg m**-2 s**-1"``, ``"°C"``
     quantity : temperature (→ °C), humidity (→ %), precipitation (→ mm), length (→ m),
-        speed (→ m s-1)
+        speed (→ m s-1), pressure (→ hPa)
 
     Raises
     ------

@@ -7,6 +7,7 @@ import psychrolib
 import pytest
 
 from riskcast.weather.air import (
+    dew_point,
     lapse_correction,
     relative_humidity,
     saturation_vapour_pressure,
@@ -41,6 +42,17 @@ def test_humidity_of_a_dew_point_by_hand():
     """AERK with 17.625 and 243.04: 80 % at 5 °C has its dew point at 1.8359 °C."""
     assert relative_humidity(5.0, 1.8359) == pytest.approx(80.0, abs=0.001)
     assert relative_humidity(5.0, 5.2) == 100.0
+
+
+def test_dew_point_undoes_the_saturation_pressure():
+    temperature = np.array([-30.0, -5.0, 0.0, 12.5, 35.0])
+    np.testing.assert_allclose(dew_point(saturation_vapour_pressure(temperature)), temperature)
+    assert np.isnan(dew_point([0.0, -1.0])).all()  # no air is without any vapour
+
+
+def test_dew_point_of_the_triple_point():
+    """Vapour over water at 0.01 °C: 611.657 Pa (IAPWS, the triple point)."""
+    assert dew_point(6.11657) == pytest.approx(0.01, abs=0.03)
 
 
 def test_wind_of_a_345_triangle():

@@ -57,3 +57,18 @@ def test_rates_of_rain(value, units):
 def test_nothing_is_guessed(units, quantity):
     with pytest.raises(UnitError, match="Expected"):
         convert([1.0], "hPa" if units == "m/s" else units, quantity)
+
+
+@pytest.mark.parametrize(
+    ("value", "units", "expected"),
+    [(0.611, "kPa", 6.11), (611.0, "Pa", 6.11), (6.11, "hPa", 6.11), (750.0, "mmHg", 999.918)],
+)
+def test_pressures_of_vapour(value, units, expected):
+    """NIST SP 811: one conventional millimetre of mercury is 133.3224 Pa."""
+    converted, _ = convert([value], units, "pressure")
+    assert converted[0] == pytest.approx(expected, abs=1e-3)
+
+
+def test_millimetres_a_day_are_a_rate():
+    converted, rate = convert([24.0], "mm/day", "precipitation")
+    assert (converted[0], rate) == (1.0, True)
