@@ -67,13 +67,16 @@ def choose(
     return list(seen.values())
 
 
-def fill(table: Table, columns: Sequence[Column], cells: Values) -> None:
+def fill(
+    table: Table, columns: Sequence[Column], cells: Values, units_remedy: str | None = None
+) -> None:
     """Columns into (member, row[, depth]) arrays of the table, converted by their units.
 
     Parameters
     ----------
     columns : one of each kind, see `choose`
     cells : (row, column) numbers, NaN where missing
+    units_remedy : what to do about units not known here; None = correct the heading
     """
     by_name: dict[str, dict[tuple[int, float | None], Values]] = {}
     refused: set[str] = set()
@@ -84,7 +87,7 @@ def fill(table: Table, columns: Sequence[Column], cells: Values) -> None:
         except UnitError as error:
             if column.name not in refused:  # members share their units: say it once
                 bare = column.heading.split("(")[0].split("[")[0].strip()
-                remedy = f'Write the unit behind the name: "{bare} (…)".'
+                remedy = units_remedy or f'Write the unit behind the name: "{bare} (…)".'
                 table.fault(f"heading {column.heading}", str(error), column.units or "", remedy)
             refused.add(column.name)
             continue
