@@ -1,17 +1,26 @@
 """Are the rows fit for use? Order, ranges, steps; then the hourly course with short gaps closed.
 
 There is no filter on jumps: a fall of 16 K in a day is weather (a real station has one), and
-such a filter deletes truth. What is refused is refused with all faults of the file at once.
+such a filter deletes truth. What is refused is refused with all faults of the file at once;
+what is kept is kept as it is, or set aside as missing and said to be.
 """
 
 from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from riskcast.base.errors import Fault
 from riskcast.weather.dataset import VARIABLES, Values, hours
+from riskcast.weather.gaps import check_frozen, set_aside, tell_missing
+from riskcast.weather.plausible import check_season
+from riskcast.weather.swapped import check_swapped
 from riskcast.weather.table import Table
+
+if TYPE_CHECKING:
+    from riskcast.site import Place
 
 __all__ = ["LONGEST_STEP", "SHORT_GAP", "check", "close_short_gaps", "grid"]
 
@@ -30,16 +39,54 @@ Whole = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 
-def check(table: Table) -> list[Fault]:
-    """All faults of the rows: their order and steps, and values no weather has."""
-    faults = _check_time(table)
+def check(table: Table, place: Place | None = None) -> list[Fault]:
+    """All faults of the rows: their order and steps, and values no weather has.
+
+    Where there are none, empty columns are taken out of the table, values of a thermometer
+    that hangs are set to missing, and both are noted in it, as are columns with many hours or
+    nights missing. All other values stay as they are.
+
+    Parameters
+    ----------
+    table : hourly, or in steps of up to three hours
+    place : the site, for its nights, and its latitude where the table does not say its own
+    """
+    faults = _check_lengths(table)
+    if faults:
+        return faults
+    in_time = _check_time(table)
+    faults += in_time
     for name, values in table.values.items():
         faults += _check_range(table, name, values)
+    if not faults:
+        faults += check_frozen(table)
+        latitude = table.cell[0] if table.cell else None if place is None else place.latitude
+        faults += check_season(table, latitude) if latitude is not None else []
     if not table.member.size:
         problem = "no member has both air temperature and precipitation."
         remedy = "Download both for all members."
         faults.append(Fault(table.source, "members", problem, remedy=remedy))
+    if not faults and len(table.time):
+        set_aside(table)
+        tell_missing(table, _native_steps(hours(table.time)), place)
     return faults
+
+
+def _check_lengths(table: Table) -> list[Fault]:
+    """Columns that do not have one value a member and row: nothing can be said about them."""
+    rows, members = len(table.time), len(table.member)
+    odd = [
+        f"{name} has {' x '.join(map(str, values.shape))} values"
+        for name, values in table.values.items()
+        if values.shape[:2] != (members, rows)
+    ]
+    if len(table.row) != rows:
+        odd.append(f"{len(table.row)} rows are numbered")
+    if not odd:
+        return []
+    problem = f"columns of different length: {rows} times, but {', '.join(odd)}."
+    remedy = "The file is cut off or was put together wrongly; download it again."
+    return [Fault(table.source, "", problem, remedy=remedy)]
 
 
 def _check_time(table: Table) -> list[Fault]:
@@ -53,6 +100,9 @@ def _check_time(table: Table) -> list[Fault]:
     if len(unreadable):
         remedy = "Write times as 2025-10-27T06:00 (UTC)."
         return fault(unreadable[0], f"{len(unreadable)} times cannot be read.", remedy)
+    swapped = check_swapped(table)
+    if swapped:
+        return swapped
     steps = np.diff(time)
     back = np.flatnonzero(steps < np.timedelta64(0))
     if len(back):

@@ -277,7 +277,7 @@ def test_fractions_of_days_are_whole_seconds(tmp_path, place):
     days = np.arange(48) / 24
     attrs = {"units": "days since 2025-01-01", "standard_name": "time"}
     file = xr.Dataset(
-        {"tas": ("time", np.arange(48.0), {"units": "degC"})},
+        {"tas": ("time", np.arange(48.0) / 10, {"units": "degC"})},
         {"time": ("time", days, attrs), "lat": 50.0, "lon": -4.0},
     )
     path = tmp_path / "days.nc"
