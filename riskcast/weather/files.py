@@ -22,7 +22,7 @@ from riskcast.weather.credit import together
 from riskcast.weather.dataset import REQUIRED, Course, Note, Values, to_dataset
 from riskcast.weather.past import fill_long_gaps
 from riskcast.weather.quality import check, close_short_gaps, grid
-from riskcast.weather.table import Table, refuse
+from riskcast.weather.table import Table, derive_together, refuse
 
 if TYPE_CHECKING:
     from riskcast.site import Place
@@ -225,6 +225,7 @@ def assemble(tables: list[Table], faults: list[Fault], place: Place, source: str
     WeatherError
     """
     tables = daily.hourly(tables, place)
+    derive_together(tables)
     for table in tables:
         table.faults += check(table)
         if not np.array_equal(table.member, tables[0].member):

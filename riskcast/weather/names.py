@@ -9,10 +9,25 @@ import cf_xarray  # noqa: F401  (registers the .cf accessor)
 import numpy as np
 import xarray as xr
 
+from riskcast.weather.daily import HIGHEST, LOWEST, MEAN
 from riskcast.weather.dataset import VARIABLES
 from riskcast.weather.table import Table
 
-__all__ = ["find", "key", "quantity", "say_what_is_missing"]
+__all__ = ["find", "has_extremes", "key", "quantity", "say_what_is_missing"]
+
+# Names beside those of `VARIABLES` that gridded observations use for a quantity.
+_ALSO = {
+    "air_temperature": ("tair", "tmean", "tasmean"),
+    "precipitation": ("rainfall", "thickness_of_rainfall_amount", "rainfall_amount"),
+    "relative_humidity": ("hu",),
+    "wind_speed": ("fg",),
+}
+
+# The extremes of a day: how `cell_methods` says it, aliases.
+_EXTREMES = {
+    LOWEST: ("minimum", ("tn", "tasmin", "tmin", "mn2t", "t2m_min", LOWEST)),
+    HIGHEST: ("maximum", ("tx", "tasmax", "tmax", "mx2t", "t2m_max", HIGHEST)),
+}
 
 # What is not wanted itself but makes something wanted: standard name, aliases, quantity.
 _INGREDIENTS = {
@@ -44,16 +59,21 @@ def key(name: Any) -> str:
 
 def quantity(name: str) -> str:
     """The kind of units a variable or ingredient has."""
+    if name in _EXTREMES:
+        return VARIABLES[MEAN].quantity
     return _INGREDIENTS[name][2] if name in _INGREDIENTS else VARIABLES[name].quantity
 
 
-def find(file: xr.Dataset) -> dict[str, xr.DataArray]:
-    """Our name → the file's variable, near the ground and of the moment.
+def find(file: xr.Dataset, *, daily: bool = False) -> dict[str, xr.DataArray]:
+    """Our name → the file's variable, near the ground and of the moment (or of the day).
 
     Of several with the same standard name (wind at other heights) the one with a known
-    name is meant.
+    name is meant. The lowest and highest temperature count only where the rows are days.
     """
-    wanted = {name: (about.standard_names, about.aliases) for name, about in VARIABLES.items()}
+    wanted = {
+        name: (about.standard_names, (*about.aliases, *_ALSO.get(name, ())))
+        for name, about in VARIABLES.items()
+    }
     for name, (standard, aliases, _) in _INGREDIENTS.items():
         wanted[name] = ((standard,), aliases)
     by_key = {key(name): file[name] for name in file.data_vars}
@@ -61,10 +81,15 @@ def find(file: xr.Dataset) -> dict[str, xr.DataArray]:
     for name, (standards, aliases) in wanted.items():
         same = [file[n] for s in standards for n in _standard(file, s)]
         aliased = [by_key[alias] for alias in aliases if alias in by_key]
-        usable = [v for v in [*same, *aliased] if not _level(v) and not _extreme(v)]
+        usable = [v for v in [*same, *aliased] if not (_level(v) or _extreme(v) or _water(v))]
         known = [v for v in usable if key(v.name) in aliases]
         if usable:
             found[name] = (known or usable)[0]
+    if daily:
+        for name in _EXTREMES:
+            of_day = [v for v in by_key.values() if _extreme(v) == name and not _level(v)]
+            if of_day:
+                found[name] = of_day[0]
     layers = [
         by_key[layer].expand_dims(depth=[depth])
         for layer, depth in _SOIL_LAYERS.items()
@@ -76,7 +101,12 @@ def find(file: xr.Dataset) -> dict[str, xr.DataArray]:
     return found
 
 
-def say_what_is_missing(file: xr.Dataset, table: Table) -> None:
+def has_extremes(file: xr.Dataset) -> bool:
+    """Whether a variable holds the lowest or highest air temperature of something."""
+    return any(_extreme(file[name]) for name in file.data_vars)
+
+
+def say_what_is_missing(file: xr.Dataset, table: Table, *, daily: bool = False) -> None:
     """Faults of a file without air temperature near the ground, if it is of no use at all."""
     aloft = [file[n] for n in _standard(file, "air_temperature") if _level(file[n])]
     if aloft:
@@ -85,7 +115,7 @@ def say_what_is_missing(file: xr.Dataset, table: Table) -> None:
             f"air temperature at {_level(aloft[0])}, high above the ground: animals live below.",
             remedy="Download the temperature 2 m above ground.",
         )
-    elif not find(file):
+    elif not find(file, daily=daily):
         table.fault(
             "",
             "no variable is known here: expected one with standard_name air_temperature, or"
@@ -108,5 +138,24 @@ def _level(variable: xr.DataArray) -> str:
     return ""
 
 
-def _extreme(variable: xr.DataArray) -> bool:
-    return bool(re.search(r"time: (max|min)", str(variable.attrs.get("cell_methods", ""))))
+def _extreme(variable: xr.DataArray) -> str:
+    """Which extreme of the air temperature a variable holds; empty for others.
+
+    By its name first: gridded observations give highest, lowest and mean temperature the
+    same standard name, and no cell method or a wrong one.
+    """
+    named = key(variable.name)
+    methods = str(variable.attrs.get("cell_methods", ""))
+    for extreme, (method, aliases) in _EXTREMES.items():
+        of_air = variable.attrs.get("standard_name", "air_temperature") == "air_temperature"
+        by_method = re.search(rf"time: {method[:3]}", methods) and of_air
+        if named in aliases or by_method:
+            return extreme
+    return ""
+
+
+def _water(variable: xr.DataArray) -> bool:
+    """Snow told as the water in it: without its density that is no depth."""
+    named = str(variable.attrs.get("standard_name", ""))
+    snow = "snow" in f"{named} {variable.name} {variable.attrs.get('long_name', '')}".lower()
+    return snow and (named.startswith("lwe_") or "water" in str(variable.attrs.get("units", "")))

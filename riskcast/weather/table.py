@@ -16,7 +16,7 @@ from riskcast.base.errors import Fault, WeatherError
 from riskcast.weather.air import relative_humidity, wind_speed
 from riskcast.weather.dataset import Note, Times, Values
 
-__all__ = ["Table", "derive", "readable", "refuse"]
+__all__ = ["Table", "derive", "derive_together", "readable", "refuse"]
 
 
 @dataclass
@@ -95,15 +95,61 @@ def readable(time: Any, as_of: Any) -> npt.NDArray[np.int64]:
 
 
 def derive(table: Table) -> None:
-    """Humidity from dew point and wind from its components, where not given themselves."""
-    dew_point = table.values.pop("dew_point", None)
-    if dew_point is not None and {"air_temperature"} <= table.values.keys():
-        computed = relative_humidity(table.values["air_temperature"], dew_point)
-        table.values.setdefault("relative_humidity", computed)
-    east = table.values.pop("eastward_wind", None)
-    north = table.values.pop("northward_wind", None)
-    if east is not None and north is not None:
-        table.values.setdefault("wind_speed", wind_speed(east, north))
+    """Humidity from dew point and wind from its components, where not given themselves.
+
+    A dew point or a component whose partner is not in this table stays, for
+    `derive_together`; so do those of daily rows, which `daily.hourly` uses.
+    """
+    values = table.values
+    if table.daily:
+        return
+    if {"dew_point", "air_temperature"} <= values.keys():
+        computed = relative_humidity(values["air_temperature"], values.pop("dew_point"))
+        values.setdefault("relative_humidity", computed)
+    if {"eastward_wind", "northward_wind"} <= values.keys():
+        computed = wind_speed(values.pop("eastward_wind"), values.pop("northward_wind"))
+        values.setdefault("wind_speed", computed)
+
+
+def derive_together(tables: list[Table]) -> None:
+    """The same across tables: the Copernicus store may deliver each variable as a file.
+
+    A dew point takes the air temperature of the same cell, member and moment; what finds no
+    partner is dropped, and with it a table that held nothing else.
+    """
+    for table in tables:
+        derive(table)
+        for name, partner, made, formula in (
+            ("dew_point", "air_temperature", "relative_humidity", _humidity),
+            ("eastward_wind", "northward_wind", "wind_speed", wind_speed),
+        ):
+            if name not in table.values:
+                continue
+            value = table.values.pop(name)
+            other = _partner(tables, table, partner)
+            if other is not None:
+                table.values.setdefault(made, formula(value, other))
+    for table in tables:
+        table.values.pop("northward_wind", None)
+    # One stays in any case, so that what is missing can be said of it.
+    tables[:] = [table for table in tables if table.values or table.faults] or tables[:1]
+
+
+def _humidity(dew_point: Values, temperature: Values) -> Values:
+    return relative_humidity(temperature, dew_point)
+
+
+def _partner(tables: list[Table], table: Table, name: str) -> Values | None:
+    """(member, row) values of another table of the same cell at this one's moments."""
+    out = None
+    for other in tables:
+        fits = other.cell == table.cell and np.array_equal(other.member, table.member)
+        if other.daily or name not in other.values or not fits or not len(other.time):
+            continue
+        at = np.clip(np.searchsorted(other.time, table.time), 0, len(other.time) - 1)
+        found = np.where(other.time[at] == table.time, other.values[name][:, at], np.nan)
+        out = found if out is None else np.where(np.isnan(out), found, out)
+    return None if out is None or np.isnan(out).all() else out
 
 
 def refuse(

@@ -99,7 +99,7 @@ def test_new_copernicus_layout(folder, make_place, tmp_path):
 
 
 def test_daily_stamps_of_an_r_file_are_refused(folder, make_place):
-    with pytest.raises(WeatherError, match="1994-12-31T23:00: daily values from here on"):
+    with pytest.raises(WeatherError, match="daily values of air temperature only: the frost"):
         read(folder / NORWAY, make_place(60.5, 7.0))
 
 
