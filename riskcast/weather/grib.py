@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING
@@ -35,15 +36,16 @@ def decode(path: Path, source: str, place: Place, as_of: np.datetime64 | None) -
     WeatherError
         cfgrib is not installed, the file is damaged, or it does not cover the site.
     """
+    cfgrib, broken = _libraries(source)
     tables: list[Table] = []
     unknown: list[WeatherError] = []
-    for file in _open(path, source):
+    for file in _open(path, source, cfgrib, broken):
         try:
             table = table_of(_in_line(file), source, place, as_of)
         except WeatherError as error:
             unknown.append(error)  # one dataset of no use is no fault where another has all
             continue
-        except (OSError, RuntimeError, EOFError) as error:
+        except broken as error:
             raise _damaged(source, error) from None
         if table is not None:
             tables.append(table)
@@ -56,13 +58,14 @@ def decode(path: Path, source: str, place: Place, as_of: np.datetime64 | None) -
     return whole
 
 
-def _open(path: Path, source: str) -> list[xr.Dataset]:
-    cfgrib = _cfgrib(source)
+def _open(
+    path: Path, source: str, cfgrib: ModuleType, broken: tuple[type[Exception], ...]
+) -> list[xr.Dataset]:
     try:
         # No index file beside the user's data. Times are decoded after the cut at as_of.
         options = {"indexpath": "", "errors": "raise"}
         found = cfgrib.open_datasets(str(path), backend_kwargs=options, decode_times=False)
-    except (OSError, RuntimeError, ValueError, TypeError, LookupError, EOFError) as error:
+    except broken as error:
         raise _damaged(source, error) from None
     datasets: list[xr.Dataset] = list(found)
     if not datasets:
@@ -70,14 +73,16 @@ def _open(path: Path, source: str) -> list[xr.Dataset]:
     return datasets
 
 
-def _cfgrib(source: str) -> ModuleType:
+def _libraries(source: str) -> tuple[ModuleType, tuple[type[Exception], ...]]:
+    """cfgrib, and what it raises for files that are not whole."""
     try:
-        import cfgrib  # an extra, with a big C library behind it
+        cfgrib = import_module("cfgrib")  # an extra, with a big C library behind it
+        of_eccodes: type[Exception] = import_module("eccodes").CodesInternalError
     except (ImportError, RuntimeError):  # without its C library it raises RuntimeError
         problem = "this is a GRIB file, and the library that reads GRIB is not installed."
         raise refuse(source, "", problem, remedy=_REMEDY) from None
-    module: ModuleType = cfgrib
-    return module
+    of_python = (OSError, RuntimeError, ValueError, TypeError, LookupError, EOFError)
+    return cfgrib, (*of_python, of_eccodes)
 
 
 def _damaged(source: str, error: Exception) -> WeatherError:
