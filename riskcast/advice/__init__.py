@@ -5,7 +5,12 @@ from __future__ import annotations
 from riskcast.advice.advise import advise
 from riskcast.advice.letters import Letter, letters, short_text
 from riskcast.advice.model import LEVELS, ROLES, Action, Advice, Level, PreviousLevel, Role
-from riskcast.advice.notes import note_sentences, sheet_sentences
+from riskcast.advice.notes import (
+    keeper_notes,
+    note_sentences,
+    sheet_sentences,
+    weather_sentences,
+)
 from riskcast.advice.tables import Cell, Table, with_notes
 from riskcast.advice.triage import FoundAnimal, triage_found, triage_table, visits_table
 from riskcast.advice.units import Unit, units
@@ -29,6 +34,7 @@ __all__ = [
     "advise",
     "candidate_days",
     "choose_visit",
+    "keeper_notes",
     "letters",
     "note_sentences",
     "sheet_sentences",
@@ -37,5 +43,6 @@ __all__ = [
     "triage_table",
     "units",
     "visits_table",
+    "weather_sentences",
     "with_notes",
 ]

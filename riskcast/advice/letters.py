@@ -19,6 +19,7 @@ import markupsafe
 
 from riskcast.advice.advise import RISK_ORDER
 from riskcast.advice.model import Advice, Role
+from riskcast.advice.notes import for_letters, weather_sentences
 from riskcast.advice.sentences import Sentences, environment
 from riskcast.advice.triage import days_in_care
 from riskcast.advice.units import Unit, units
@@ -57,6 +58,7 @@ _ADVICE_CODES = frozenset(
     }
 )
 _LINK = re.compile(r"https?://[^\s<>\"']*[^\s<>\"'.,;:)\]]")
+_NAMED_LINK = re.compile(rf"(?P<words>[^()]+) \((?P<address>{_LINK.pattern})\)")
 
 
 @dataclass(frozen=True)
@@ -110,7 +112,7 @@ def letters(
 
 
 def short_text(assessment: Assessment, advice: Iterable[Advice]) -> str:
-    """What `riskcast run` prints: the first line for each role, the risks, the animals."""
+    """What `riskcast run` prints: first line for each role, risks, animals, age of the weather."""
     say = Sentences(assessment)
     lines = [say.macro("short.j2", "title"), ""]
     for one in advice:
@@ -126,6 +128,9 @@ def short_text(assessment: Assessment, advice: Iterable[Advice]) -> str:
         lines += _wrapped(say.macro("animals.j2", "brief", unit), indent="  ", hang="    ")
     if not shown:
         lines.append("  " + say.macro("short.j2", "no_animals"))
+    lines += ["", say.macro("short.j2", "weather_title")]
+    for sentence in weather_sentences(assessment):
+        lines += _wrapped(sentence, indent="  ", hang="    ")
     return "\n".join(lines) + "\n"
 
 
@@ -176,7 +181,7 @@ def _contents(assessment: Assessment, advice: Advice, sp: Species) -> dict[str, 
         "own_reasons": _own_reasons(advice),
         "confidence": leading.confidence if leading else None,
         "confidence_reasons": sure,
-        "notes": [note for note in assessment.weather.notes if note.code not in said],
+        "notes": [n for n in for_letters(assessment.weather.notes) if n.code not in said],
         "shown": shown,
         "gone": sum(unit.size for unit in gone),
         "care_days": partial(days_in_care, sp=sp),
@@ -274,13 +279,24 @@ def _as_html(subject: str, first: str, blocks: tuple[Block, ...]) -> str:
 
 
 def _linked(text: str) -> markupsafe.Markup:
-    """Escaped text in which web addresses can be followed."""
+    """Escaped text in which web addresses can be followed.
+
+    A line of the form "words (address)" becomes the words as a link: so the providers of
+    weather want to be named beside their data.
+    """
+    named = _NAMED_LINK.fullmatch(text)
+    if named is not None:
+        return _link(named["address"], named["words"])
     out: list[str] = []
     end = 0
     for match in _LINK.finditer(text):
         out.append(str(markupsafe.escape(text[end : match.start()])))
-        address = markupsafe.escape(match.group())
-        out.append(f'<a href="{address}" style="color: #0b3d6b">{address}</a>')
+        out.append(_link(match.group(), match.group()))
         end = match.end()
     out.append(str(markupsafe.escape(text[end:])))
     return markupsafe.Markup("".join(out))  # every piece was escaped above
+
+
+def _link(address: str, words: str) -> markupsafe.Markup:
+    link = '<a href="{}" style="color: #0b3d6b">{}</a>'
+    return markupsafe.Markup(link).format(address, words)

@@ -7,12 +7,35 @@ from typing import Any
 
 import jinja2
 
-from riskcast.advice.sentences import environment
+from riskcast.advice.sentences import Sentences, environment
 from riskcast.advice.words import plain
 from riskcast.base.errors import RiskcastError
-from riskcast.risk.assessment import Reason
+from riskcast.risk.assessment import Assessment, Reason
 
-__all__ = ["note_sentences", "sheet_sentences"]
+__all__ = ["for_letters", "keeper_notes", "note_sentences", "sheet_sentences", "weather_sentences"]
+
+# Old or unfinished weather: told wherever numbers are shown, be it the shortest text.
+_EVERYWHERE = ("stale_forecast", "history_incomplete")
+
+# Trouble of the machine that riskcast runs on: the keeper can mend it, a monitor cannot.
+_KEEPERS = ("cache_not_kept", "clock_skew", "forecast_not_kept", "version_ends")
+
+
+def for_letters(notes: Iterable[Reason]) -> tuple[Reason, ...]:
+    """The notes that concern those who get letters."""
+    return tuple(note for note in notes if note.code not in _KEEPERS)
+
+
+def keeper_notes(notes: Iterable[Reason]) -> tuple[str, ...]:
+    """What the keeper has to see even where nothing else is shown: trouble to be mended."""
+    return note_sentences(n for n in notes if n.code in (*_KEEPERS, "source_failed"))
+
+
+def weather_sentences(assessment: Assessment) -> tuple[str, ...]:
+    """How old the forecast is, and what has to stand beside every number made of it."""
+    say = Sentences(assessment)
+    told = (note for note in assessment.weather.notes if note.code in _EVERYWHERE)
+    return (say.macro("parts.j2", "forecast_age"), *map(say.reason, told))
 
 
 def note_sentences(notes: Iterable[Reason]) -> tuple[str, ...]:
@@ -48,10 +71,15 @@ def _told(template: str, code: str, told: Any) -> str:
         raise RiskcastError(f"{template} has no sentence for {code!r}")
     remedy = _macro("notes.j2", code)
     try:
-        parts = [plain(sentence(told)), plain(remedy()) if remedy else ""]
+        parts = [plain(sentence(told)), plain(_remedy(remedy, told)) if remedy else ""]
     except jinja2.UndefinedError as error:
         raise RiskcastError(f"{template}, {code}: {error.message}") from error
     return " ".join(part for part in parts if part)
+
+
+def _remedy(macro: Any, numbers: Any) -> Any:
+    """A remedy may name the numbers of its note, and need not."""
+    return macro(numbers) if macro.arguments else macro()
 
 
 def _macro(template: str, name: str) -> Any:

@@ -15,6 +15,7 @@ from riskcast.cli.check import check
 from riskcast.cli.console import colour_wanted
 from riskcast.cli.endings import Commands, debugging
 from riskcast.cli.explain import explain
+from riskcast.cli.fetch import fetch
 from riskcast.cli.new import new
 from riskcast.cli.run import run
 from riskcast.cli.tables import triage, visits
@@ -24,6 +25,7 @@ __all__ = ["app", "main"]
 _EPILOG = """\b
 Example:
   riskcast new my-wood
+  riskcast fetch my-wood/site.toml
   riskcast check my-wood/site.toml
   riskcast run my-wood/site.toml
 
@@ -54,7 +56,7 @@ def app(ctx: click.Context) -> None:
     ctx.color = colour_wanted()
 
 
-for _command in (new, check, run, visits, triage, explain):
+for _command in (new, fetch, check, run, visits, triage, explain):
     app.add_command(_command)
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from riskcast.cli.console import Console
-from riskcast.cli.options import as_of_option, console_options, site_argument
+from riskcast.cli.options import as_of_option, console_options, offline_option, site_argument
 
 __all__ = ["explain"]
 
@@ -27,8 +27,11 @@ Example:
     help="As `riskcast triage` names it. Default: the most urgent one.",
 )
 @as_of_option
+@offline_option
 @console_options
-def explain(site_file: Path, animal: str | None, as_of: dt.date | None, console: Console) -> None:
+def explain(
+    site_file: Path, animal: str | None, as_of: dt.date | None, offline: bool, console: Console
+) -> None:
     """From weather and weight to the advice, step by step.
 
     Each step shows its numbers, the parameters it used, their sources, and how well each is
@@ -37,4 +40,7 @@ def explain(site_file: Path, animal: str | None, as_of: dt.date | None, console:
     console.progress(f"riskcast explain {site_file}")
     from riskcast import pipeline
 
-    click.echo(pipeline.explain(site_file, as_of=as_of, animal=animal, progress=console.step))
+    text = pipeline.explain(
+        site_file, as_of=as_of, animal=animal, offline=offline, progress=console.step
+    )
+    click.echo(text)

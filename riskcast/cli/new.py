@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 import re
+import shutil
 import string
+import sys
 import unicodedata
 import zoneinfo
 from pathlib import Path
@@ -22,13 +23,8 @@ _TEMPLATE = Path(__file__).parent / "templates" / "site.toml"
 
 _SITE, _SHEET = "site.toml", "weights.xlsx"
 
-# As `past_years` in the template.
-_YEARS = 20
-
-# How a key reads that the keeper still has to fill in, and what the place is then called in
-# the addresses for the weather.
+# How a key reads that the keeper still has to fill in.
 _EXAMPLES = {"latitude": "50.0", "longitude": "-4.0", "elevation_m": "120"}
-_STAND_IN = {"latitude": "LATITUDE", "longitude": "LONGITUDE", "elevation_m": "ELEVATION"}
 _REMARKS = {
     "id": "a to z, 0 to 9, dashes; names the folder of the results",
     "name": "as people should read it",
@@ -116,19 +112,14 @@ def _site_text(
     values["timezone"] = _line("timezone", timezone, '"Europe/London"')
     values["id"] = _line("id", _slug(title), "")
     values["name"] = _line("name", title, "")
-    today = dt.datetime.now(dt.UTC).date()
-    ensemble, archive = _addresses(place, today)
-    complete = None not in place.values()
     template = string.Template(_TEMPLATE.read_text("utf-8"))
-    return template.substitute(
-        values,
-        today=today.isoformat(),
-        ensemble=ensemble,
-        archive=archive,
-        season=re.sub(r"start_date=[\d-]+", f"start_date={_season_start(today)}", archive),
-        links_note="" if complete else "Put the place into the addresses first.",
-        folder=folder,
-    ).replace(" \n", "\n")
+    return template.substitute(values, folder=folder, command=_command())
+
+
+def _command() -> str:
+    """The whole name of this command: a daily job does not know where programs are."""
+    beside = Path(sys.executable).with_name("riskcast")
+    return str(beside) if beside.exists() else shutil.which("riskcast") or "riskcast"
 
 
 def _line(key: str, value: float | str | None, example: str) -> str:
@@ -150,45 +141,12 @@ def _slug(title: str) -> str:
     return slug or "my-site"
 
 
-def _season_start(today: dt.date) -> dt.date:
-    """1 July: where a winter year begins."""
-    return dt.date(today.year - (today.month < 7), 7, 1)
-
-
-def _addresses(place: dict[str, float | None], today: dt.date) -> tuple[str, str]:
-    """Where the forecast and the past weather can be downloaded."""
-    from riskcast.site import Place
-    from riskcast.weather.services import archive_address, ensemble_address
-
-    there = Place(
-        id="here",
-        name="here",
-        latitude=place["latitude"] or 0.0,
-        longitude=place["longitude"] or 0.0,
-        elevation_m=place["elevation_m"] or 0.0,
-        timezone="UTC",
-    )
-    unknown = [key for key, value in place.items() if value is None]
-    return (
-        _without(unknown, ensemble_address(there)),
-        _without(unknown, archive_address(there, today, _YEARS)),
-    )
-
-
-def _without(unknown: list[str], address: str) -> str:
-    """The address with words in place of what the keeper has to fill in."""
-    for key in unknown:
-        query = key.removesuffix("_m")
-        address = re.sub(rf"\b{query}=[^&]*", f"{query}={_STAND_IN[key]}", address)
-    return address
-
-
 def _next_steps(folder: Path, missing: list[str]) -> str:
     steps = [
         f"Fill in {', '.join(missing)} in {folder / _SITE}." if missing else "",
         f"Enter your weights in {folder / _SHEET}, one row an animal.",
-        f"Download the weather files; {folder / _SITE} has the addresses under [weather].",
-        f"Try it: riskcast check {folder / _SITE}",
+        f"Fetch the weather: riskcast fetch {folder / _SITE}",
+        f"Try it all: riskcast check {folder / _SITE}",
     ]
     numbered = [f"  {i}. {step}" for i, step in enumerate(filter(None, steps), start=1)]
     made = f"Wrote {folder / _SITE} and {folder / _SHEET}. Next:"

@@ -16,6 +16,7 @@ from riskcast.cli.console import Console
 __all__ = [
     "as_of_option",
     "console_options",
+    "offline_option",
     "over_everywhere",
     "read_as_of",
     "read_near",
@@ -92,6 +93,14 @@ def as_of_option(command: Function) -> Function:
         metavar="DATE",
         help="Speak from this day (its end, at the site) or moment; nothing dated or issued "
         "later is read. Default: now.",
+    )(command)
+
+
+def offline_option(command: Function) -> Function:
+    return click.option(
+        "--offline",
+        is_flag=True,
+        help="Never touch the network: weather from files, and as last fetched.",
     )(command)
 
 

@@ -9,7 +9,13 @@ from pathlib import Path
 import click
 
 from riskcast.cli.console import Console
-from riskcast.cli.options import as_of_option, console_options, over_everywhere, site_argument
+from riskcast.cli.options import (
+    as_of_option,
+    console_options,
+    offline_option,
+    over_everywhere,
+    site_argument,
+)
 
 __all__ = ["LEVELS", "run"]
 
@@ -37,7 +43,7 @@ Example:
     show_default=True,
     help="Folder that gets <site id>/<issued date>/ with assessment.json and the letters.",
 )
-@click.option("--offline", is_flag=True, help="Never touch the network.")
+@offline_option
 @click.option("--send", is_flag=True, help="Mail the letters; each is sent once.")
 @click.option("--json", "as_json", is_flag=True, help="Print assessment.json, not the text.")
 @click.option(
@@ -78,6 +84,7 @@ def run(
     )
     click.echo(done.assessment_json if as_json else done.short_text)
     console.note(done.records_note)
+    console.note(done.weather_note)
     console.step(f"written to {done.folder}: {', '.join(file.name for file in done.files)}")
     for delivered in done.delivery:
         console.step(f"mail to {delivered}")

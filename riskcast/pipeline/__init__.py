@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from riskcast.pipeline.check import CheckLine, CheckReport, check
+from riskcast.pipeline.fetch import Fetched, fetch
 from riskcast.pipeline.moment import Moment, moment
 from riskcast.pipeline.run import DRAWS, SEED, Forecast, Run, forecast, run
 from riskcast.pipeline.views import explain, triage, triage_found, visits
@@ -12,11 +13,13 @@ __all__ = [
     "SEED",
     "CheckLine",
     "CheckReport",
+    "Fetched",
     "Forecast",
     "Moment",
     "Run",
     "check",
     "explain",
+    "fetch",
     "forecast",
     "moment",
     "run",

@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from riskcast import advice, animals, delivery, species, weather
+from riskcast import advice, animals, delivery, species
 from riskcast.archive import Archive
 from riskcast.base.errors import RiskcastError
 from riskcast.pipeline.carry import current_animals
+from riskcast.pipeline.fetch import source_line
 from riskcast.pipeline.moment import Moment, moment
-from riskcast.pipeline.run import forecast
+from riskcast.pipeline.reach import read_season
+from riskcast.pipeline.run import SEED, forecast
 from riskcast.pipeline.used import bounds, weather_used
 from riskcast.site import Site, load_site
 
 if TYPE_CHECKING:
-    from riskcast.pipeline.run import Progress
+    from riskcast.animals import Records
+    from riskcast.pipeline.run import Forecast, Progress
+    from riskcast.weather import Season
 
 __all__ = ["CheckLine", "CheckReport", "check"]
 
@@ -58,6 +61,7 @@ def check(
     site_path: str | Path,
     *,
     as_of: dt.date | dt.datetime | None = None,
+    offline: bool = False,
     progress: Progress | None = None,
 ) -> CheckReport:
     """Site file, species, weights, weather, numbers and letters, archive, mail server.
@@ -79,13 +83,33 @@ def check(
             f"{len(site.species.override)} of them overridden here"
         ),
     )
+    records = season = None
     if sp is not None:
+        bounds_of_species = bounds(sp)
         say("weights")
-        report.attempt("weights", lambda: _weights(site, now, sp), lambda text: text)
+        records = report.attempt(
+            "weights",
+            lambda: animals.read(
+                site.weights,
+                site.place,
+                as_of=now.issued_at,
+                live=now.live,
+                bounds=bounds_of_species,
+            ),
+            lambda found: _weights(found, now, site, sp),
+        )
     say("weather")
-    report.attempt("weather", lambda: _weather(site, now), lambda text: text)
-    if not report.exit_code:
-        report.attempt("letters", lambda: _letters(site, now, progress), lambda text: text)
+    season = report.attempt(
+        "weather",
+        lambda: read_season(site, now, offline=offline, seed=SEED, progress=say),
+        lambda found: _weather(site, found, now),
+    )
+    if records is not None and season is not None:
+        report.attempt(
+            "letters",
+            lambda: _letters(forecast(site, now, records=records, season=season, progress=say)),
+            lambda text: text,
+        )
     report.attempt("archive", lambda: Archive(site.archive_folder), lambda found: f"{found.folder}")
     say("mail server")
     report.attempt("mail", lambda: _mail(site), lambda text: text)
@@ -98,10 +122,7 @@ def _site_line(site: Site) -> str:
     return f"{site.place.name}: {people} recipients, {visits} planned visits"
 
 
-def _weights(site: Site, now: Moment, sp: species.Species) -> str:
-    records = animals.read(
-        site.weights, site.place, as_of=now.issued_at, live=now.live, bounds=bounds(sp)
-    )
+def _weights(records: Records, now: Moment, site: Site, sp: species.Species) -> str:
     current = current_animals(records, now, site, sp)
     lines = [str(count) for count in records.summary()]
     lines.append(
@@ -113,8 +134,7 @@ def _weights(site: Site, now: Moment, sp: species.Species) -> str:
     return "\n".join(lines)
 
 
-def _weather(site: Site, now: Moment) -> str:
-    season = weather.season(site.weather, site.place, issued_at=now.issued_at)
+def _weather(site: Site, season: Season, now: Moment) -> str:
     used = weather_used(site, season, now)
     stale = ", STALE" if used.stale else ""
     lines = [
@@ -123,20 +143,15 @@ def _weather(site: Site, now: Moment) -> str:
         f"{used.past_years} of {used.past_years_asked} past years, {used.members} members, "
         f"{used.filled_last_10_days:.0%} of the last 10 days filled",
     ]
-    # Unrounded: this goes to the keeper's own screen, and tells whether the file is the right one.
-    away, higher = (season.futures.attrs.get(k) for k in ("cell_distance_km", "height_gap_m"))
-    if away is not None and not math.isnan(away):
-        height = "" if higher is None else f", {higher:+.0f} m in height"
-        lines.append(f"grid cell {away:.1f} km away{height}")
+    lines += [source_line(one, now.issued_at) for one in season.sources]
     lines += list(used.attribution)
     lines += [f"note: {told}" for told in advice.note_sentences(used.notes)]
     return "\n".join(lines)
 
 
-def _letters(site: Site, now: Moment, progress: Progress | None) -> str:
-    made = forecast(site, now, progress=progress)
-    told = advice.advise(made.assessment, site.visits, made.sp)
-    letters = advice.letters(made.assessment, told, site.visits, made.sp)
+def _letters(made: Forecast) -> str:
+    told = advice.advise(made.assessment, made.site.visits, made.sp)
+    letters = advice.letters(made.assessment, told, made.site.visits, made.sp)
     words = ", ".join(f"{one.role} {one.level}" for one in told)
     return f"{len(letters)} letters can be written ({words})"
 

@@ -15,11 +15,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from riskcast import advice as advising
-from riskcast import animals, delivery, habitat, report, risk, species, weather
+from riskcast import animals, delivery, habitat, report, risk, species
 from riskcast.archive import Archive, StoredMessage
 from riskcast.base.errors import UsageError
 from riskcast.pipeline.carry import gather
 from riskcast.pipeline.moment import Moment, moment
+from riskcast.pipeline.reach import read_season
 from riskcast.pipeline.used import (
     bounds,
     previous_levels,
@@ -93,6 +94,11 @@ class Run:
         """What was set aside of the weights, in lines for a person; empty if nothing was."""
         return self.forecast.records.note()
 
+    @property
+    def weather_note(self) -> str:
+        """What went wrong on the way to the weather, a line each; empty if nothing did."""
+        return "\n".join(advising.keeper_notes(self.assessment.weather.notes))
+
 
 def run(
     site_path: str | Path,
@@ -112,7 +118,7 @@ def run(
     site_path : the site's TOML file
     as_of : the moment to speak from; None = now
     out : folder that gets ``<site id>/<issued date>/``
-    offline : never touch the network (weather comes from files in any case)
+    offline : never touch the network: weather comes from files and from what was fetched
     draws, seed : of all chance; a power of two, 256 or more for what is shown to people
     send : hand the letters to the site's mail server; each is recorded first, and sent once
 
@@ -132,7 +138,7 @@ def run(
         raise UsageError("--send needs a [mail] section in the site file.")
     # Made before anything is computed: a password that cannot be had is told at once.
     transport = delivery.SmtpTransport(site.mail) if send and site.mail else None
-    made = forecast(site, now, draws=draws, seed=seed, progress=say)
+    made = forecast(site, now, offline=offline, draws=draws, seed=seed, progress=say)
 
     say("advice and letters")
     archive = Archive(site.archive_folder)
@@ -176,13 +182,16 @@ def forecast(
     now: Moment,
     *,
     records: Records | None = None,
+    season: Season | None = None,
+    offline: bool = False,
     draws: int = DRAWS,
     seed: int = SEED,
     progress: Progress | None = None,
 ) -> Forecast:
     """Carry weather and weights of one site to an assessment.
 
-    `records` takes the place of the site's own weights, if it is given.
+    `records` and `season` take the place of the site's own weights and weather, if they are
+    given; a season has to be made with the same seed.
     """
     say = progress or _silent
     sp = species.load(site.species.name, site.override_values)
@@ -191,8 +200,9 @@ def forecast(
         records = animals.read(
             site.weights, site.place, as_of=now.issued_at, live=now.live, bounds=bounds(sp)
         )
-    say("weather")
-    season = weather.season(site.weather, site.place, issued_at=now.issued_at, seed=seed)
+    if season is None:
+        say("weather")
+        season = read_season(site, now, offline=offline, seed=seed, progress=say)
     say("nest temperature")
     nest = habitat.nest_temperature(season.futures, site.habitat, sp)
     say("nights, growth, torpor, fat and food in every future")

@@ -116,6 +116,9 @@ def weather_notes(site: Site, season: Season) -> tuple[Reason, ...]:
     notes = [
         Reason(code=note.code, numbers=_hidden(note.code, note.numbers)) for note in season.notes
     ]
+    if any(note.code == "history_incomplete" for note in notes):
+        # The same shortness; this one says that it will pass.
+        notes = [note for note in notes if note.code != "past_years_short"]
     if site.weather.logger is not None:
         notes.append(Reason(code="logger_not_used"))
     return tuple(notes)
@@ -190,4 +193,5 @@ def _rounded(value: float, step: int) -> float:
 def _lines(value: Any) -> tuple[str, ...]:
     if not value:
         return ()
-    return (value,) if isinstance(value, str) else tuple(map(str, value))
+    texts = value.split("; ") if isinstance(value, str) else value
+    return tuple(map(str, texts))

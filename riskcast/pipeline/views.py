@@ -20,19 +20,34 @@ if TYPE_CHECKING:
 
 __all__ = ["explain", "triage", "triage_found", "visits"]
 
+# Has a forecast and past weather, and does not ask who asks.
+_SERVICE = "open-meteo"
+
 AsOf = dt.date | dt.datetime | None
 
 
-def visits(site_path: str | Path, *, as_of: AsOf = None, progress: Progress | None = None) -> Table:
+def visits(
+    site_path: str | Path,
+    *,
+    as_of: AsOf = None,
+    offline: bool = False,
+    progress: Progress | None = None,
+) -> Table:
     """Candidate days for the next box check, with what each would reach."""
-    made = _made(site_path, as_of, progress)
-    return advice.visits_table(made.assessment, made.site.visits, made.sp)
+    made = _made(site_path, as_of, offline, progress)
+    return _dated(advice.visits_table(made.assessment, made.site.visits, made.sp), made)
 
 
-def triage(site_path: str | Path, *, as_of: AsOf = None, progress: Progress | None = None) -> Table:
+def triage(
+    site_path: str | Path,
+    *,
+    as_of: AsOf = None,
+    offline: bool = False,
+    progress: Progress | None = None,
+) -> Table:
     """One row an animal, most urgent first."""
-    made = _made(site_path, as_of, progress)
-    return advice.triage_table(made.assessment, made.sp)
+    made = _made(site_path, as_of, offline, progress)
+    return _dated(advice.triage_table(made.assessment, made.sp), made)
 
 
 def triage_found(
@@ -44,7 +59,9 @@ def triage_found(
     forecast: str | None = None,
     history: str | None = None,
     timezone: str | None = None,
+    elevation_m: float | None = None,
     site_path: str | Path | None = None,
+    offline: bool = False,
     progress: Progress | None = None,
 ) -> Table:
     """One row a found animal, most urgent first, in the weather of the place it came from.
@@ -54,20 +71,25 @@ def triage_found(
     animals_file : CSV, TSV or XLSX with name, date_found, event_date, body_mass_g,
         life_stage, in_care
     latitude, longitude : where the animals come from
-    forecast, history, timezone : weather files and zone, needed without a site
+    forecast, history : weather files without a site; None = the service that has both
+    timezone : needed without a site
+    elevation_m : needed without a site where the past weather comes from a service; None =
+        the height of the file's own cell
     site_path : a site whose weather, species and rules are used
+    offline : never touch the network
 
     Raises
     ------
     UsageError
-        Neither a site nor the weather files are given.
+        Neither a site nor what takes its place is given.
     """
     if site_path is not None:
         site = load_site(site_path)
-    elif forecast and history and timezone:
-        site = _nowhere(latitude, longitude, forecast, history, timezone)
+    elif timezone:
+        sources = (forecast or _SERVICE, history or _SERVICE)
+        site = _nowhere(latitude, longitude, *sources, timezone, elevation_m)
     else:
-        raise UsageError("Found animals need a site file, or forecast, history and time zone.")
+        raise UsageError("Found animals need a site file, or the time zone of their place.")
     here = site.place.model_copy(update={"latitude": latitude, "longitude": longitude})
     site = site.model_copy(update={"place": here})
     now = moment(as_of, site.place.timezone)
@@ -75,7 +97,7 @@ def triage_found(
     found = animals.read_found(
         Path(animals_file), here, as_of=now.issued_at, live=now.live, bounds=bounds(sp)
     )
-    made = _forecast(site, now, records=found.records, progress=progress)
+    made = _forecast(site, now, records=found.records, offline=offline, progress=progress)
     weighed = found.rows[found.rows["weighed"]]
     table = advice.triage_found(
         [_found(row) for row in weighed.to_dict("records")],
@@ -83,6 +105,7 @@ def triage_found(
         made.sp,
         rehab_below_g=site.risk.rehab_below_g,
     )
+    table = _dated(table, made)
     return advice.with_notes(table, [f"{fault.source}: {fault}" for fault in found.faults])
 
 
@@ -91,6 +114,7 @@ def explain(
     *,
     as_of: AsOf = None,
     animal: str | None = None,
+    offline: bool = False,
     progress: Progress | None = None,
 ) -> str:
     """The chain behind the numbers of one animal; None = the most urgent.
@@ -100,14 +124,20 @@ def explain(
     UsageError
         No animal, or more than one, matches.
     """
-    made = _made(site_path, as_of, progress)
+    made = _made(site_path, as_of, offline, progress)
     chosen = report.find_animal(made.assessment, animal)
     return report.chain(chosen, made.evidence, made.assessment, made.nest, made.sp)
 
 
-def _made(site_path: str | Path, as_of: AsOf, progress: Progress | None) -> Forecast:
+def _made(site_path: str | Path, as_of: AsOf, offline: bool, progress: Progress | None) -> Forecast:
     site = load_site(site_path)
-    return _forecast(site, moment(as_of, site.place.timezone), progress=progress)
+    now = moment(as_of, site.place.timezone)
+    return _forecast(site, now, offline=offline, progress=progress)
+
+
+def _dated(table: Table, made: Forecast) -> Table:
+    """The table with the age of the weather under it, and what else has to be told of it."""
+    return advice.with_notes(table, advice.weather_sentences(made.assessment))
 
 
 def _found(row: Mapping[Hashable, Any]) -> advice.FoundAnimal:
@@ -121,25 +151,39 @@ def _found(row: Mapping[Hashable, Any]) -> advice.FoundAnimal:
     )
 
 
-def _nowhere(latitude: float, longitude: float, forecast: str, history: str, timezone: str) -> Site:
-    """A site for animals that have none: its height is that of the weather's own cell."""
+def _nowhere(
+    latitude: float,
+    longitude: float,
+    forecast: str,
+    history: str,
+    timezone: str,
+    elevation_m: float | None,
+) -> Site:
+    """A site for animals that have none; from a file its height is that of the file's cell."""
     place = Place(
         id="found-animals",
         name="Where the animals were found",
         latitude=latitude,
         longitude=longitude,
-        elevation_m=0.0,
+        elevation_m=elevation_m or 0.0,
         timezone=timezone,
     )
-    gap = weather.read(Path(history), place).attrs.get("height_gap_m")
+    if elevation_m is None:
+        if history == _SERVICE:
+            raise UsageError("The height of the place is needed, metres above the sea.")
+        gap = weather.read(Path(history), place).attrs.get("height_gap_m")
+        place = place.model_copy(update={"elevation_m": float(gap or 0.0)})
     return Site.model_validate(
         {
             "schema_": SCHEMA,
-            "place": place.model_copy(update={"elevation_m": float(gap or 0.0)}),
+            "place": place,
             "weights": Weights.model_construct(files=()),
-            "weather": {
-                "forecast": str(Path(forecast).absolute()),
-                "history": str(Path(history).absolute()),
-            },
+            "weather": {"forecast": _source(forecast), "history": _source(history)},
         }
     )
+
+
+def _source(named: str) -> str:
+    if named == "met-norway":
+        raise UsageError("met-norway wants to know who asks: name it in a site file.")
+    return named if named == _SERVICE else str(Path(named).absolute())

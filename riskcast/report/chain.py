@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from riskcast.advice import Unit, units
+from riskcast.advice import Unit, units, weather_sentences
 from riskcast.base.errors import UsageError
 from riskcast.base.nights import as_ns, local_date
 from riskcast.physiology import (
@@ -165,6 +165,7 @@ def _weather(assessment: Assessment) -> list[str]:
         else f"   {used.provider}",
         f"   beyond the forecast and for the normal: {used.past_years} of {used.past_years_asked} "
         "past years asked for",
+        *(f"   {told}" for told in weather_sentences(assessment)[1:]),
     ]
 
 

@@ -15,13 +15,16 @@ __all__ = ["confidence"]
 # Each of these alone makes confidence low: the numbers rest on something other than they say.
 _WEIGHTY = {
     "gap_filled",
+    "history_incomplete",
     "normals_not_possible",
     "past_years_short",
     "single_forecast",
     "stale_forecast",
     "weights_old",
 }
-_TELLING = {"no_variable", *_WEIGHTY}
+# A single forecast is as weighty until its own errors are known.
+_DRESSED = "dressed_forecast"
+_TELLING = {"no_variable", _DRESSED, *_WEIGHTY}
 
 
 def confidence(
@@ -45,6 +48,8 @@ def confidence(
     if provisional:
         reasons.append(Reason(code="provisional_parameters", numbers={"n": provisional}))
     codes = {reason.code for reason in reasons}
+    guessed = any(reason.code == _DRESSED and not reason.numbers["pairs"] for reason in reasons)
     # Growth in autumn rests on judgement unless the site's own animals were weighed twice.
-    level: Confidence = "low" if codes & _WEIGHTY or "no_own_gains" in codes else "medium"
+    weighty = codes & {"no_own_gains", *_WEIGHTY}
+    level: Confidence = "low" if weighty or guessed else "medium"
     return level, tuple(reasons)

@@ -87,6 +87,26 @@ CODES: dict[str, tuple[dict[str, Any], str]] = {
     "cell_distance": ({"km": 11.2}, "11 km from the site"),
     "members_left_out": ({"have": 51, "used": 49}, "Of 51 courses"),
     "forecast_unreadable": ({"file": "f.nc"}, "forecast file f.nc"),
+    "history_incomplete": ({"have": 7, "asked": 20}, "have 7 of 20 past years so far"),
+    "source_failed": (
+        {"source": "open-meteo ensemble", "problem": "open-meteo did not answer."},
+        "weather of open-meteo ensemble, and took another",
+    ),
+    "dressed_forecast": ({"members": 50, "pairs": 0}, "50 courses of it, by how far such"),
+    "trend_adjusted": (
+        {"degc_per_decade": 0.31, "years": 20},
+        "warmer by their own trend: 0.31 °C in ten years, from 20 winters",
+    ),
+    "null_column": ({"name": "snow_depth", "source": "a.csv"}, "without values of snow depth"),
+    "frozen_sensor": ({"hours": 90, "source": "a.csv"}, "stood still for 90 hours"),
+    "hours_missing": (
+        {"name": "air_temperature", "percent": 4.4, "nights": 12, "source": "a.csv"},
+        "lack 4 % of their hours of air temperature, 12 nights among them",
+    ),
+    "clock_skew": ({"hours": -2.5, "service": "open-meteo"}, "differ by 2.5 hours"),
+    "version_ends": ({"service": "met-norway"}, "will soon end"),
+    "cache_not_kept": ({"problem": "The disk is full."}, "keep what was fetched"),
+    "forecast_not_kept": ({"problem": "The disk is full."}, "keep the forecast"),
     "place_not_stated": ({"file": "h.csv"}, "weather file h.csv"),
 }
 
@@ -156,6 +176,8 @@ def test_a_letter_fails_rather_than_leave_a_code_out(autumn, letter):
         ("waiting_costs", {"days": 10, "now": 3.1, "later": None}, "cannot say what waiting 10"),
         ("no_past_years", {}, "We cannot say what is normal here"),
         ("gap_filled", {"share": 0.2}, "20 %"),
+        ("dressed_forecast", {"members": 50, "pairs": 41}, "by how far it missed here on 41 days."),
+        ("trend_adjusted", {"degc_per_decade": -0.1, "years": 20}, "colder by their own trend"),
         ("height_gap", {"m": 90.0}, "90 m higher"),
     ],
 )

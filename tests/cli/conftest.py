@@ -25,6 +25,7 @@ class FakePipeline:
     levels: dict[str, str] = field(default_factory=lambda: {"monitor": "plan"})
     delivery: tuple[Any, ...] = ()
     records_note: str = ""
+    weather_note: str = ""
     table: Any = None
     report: Any = None
 
@@ -45,6 +46,15 @@ class FakePipeline:
             files=(Path("out/alder-hanger/2025-10-27/assessment.json"),),
             delivery=self.delivery,
             records_note=self.records_note,
+            weather_note=self.weather_note,
+        )
+
+    def fetch(self, *args: Any, **kwargs: Any) -> Any:
+        self._note("fetch", args, kwargs)
+        return SimpleNamespace(
+            lines=("open-meteo ensemble, forecast: reached",),
+            notes=("We have 7 of 20 past years so far.",),
+            as_dict=lambda: {"sources": [{"source": "open-meteo ensemble"}]},
         )
 
     def check(self, *args: Any, **kwargs: Any) -> Any:

@@ -23,7 +23,7 @@ from riskcast.cli.run import LEVELS
 
 Call = Callable[..., Result]
 
-COMMANDS = ("new", "check", "run", "visits", "triage", "explain")
+COMMANDS = ("new", "fetch", "check", "run", "visits", "triage", "explain")
 """As in the design: others are not listed until they work."""
 
 
@@ -70,13 +70,15 @@ class TestHelp:
         assert "needs a licence" in text
         assert "vet" in text
 
-    def test_all_but_new_take_as_of(self) -> None:
+    @pytest.mark.parametrize("option", ["--as-of", "--offline"])
+    def test_all_that_speak_of_weather_take(self, option: str) -> None:
+        """`fetch` speaks from now, and is there for the network."""
         having = {
             name
             for name, command in app.commands.items()
-            if any("--as-of" in parameter.opts for parameter in command.params)
+            if any(option in parameter.opts for parameter in command.params)
         }
-        assert having == set(COMMANDS) - {"new"}
+        assert having == set(COMMANDS) - {"new", "fetch"}
 
     def test_version(self, riskcast_command: Call) -> None:
         done = riskcast_command("--version")
@@ -233,7 +235,7 @@ class TestEndings:
         assert done.exit_code == 66
         assert done.stderr.startswith("/media/out: Read-only file system.")
 
-    @pytest.mark.parametrize("name", ["check", "run", "visits", "triage", "explain"])
+    @pytest.mark.parametrize("name", ["fetch", "check", "run", "visits", "triage", "explain"])
     def test_real_site_file_that_is_not_there(self, riskcast_command: Call, name: str) -> None:
         """With the real pipeline."""
         done = riskcast_command(name, "lost.toml")

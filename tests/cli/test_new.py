@@ -12,9 +12,18 @@ import pydantic
 import pytest
 from click.testing import Result
 
-from riskcast.base.errors import ConfigError, InputMissingError
+from riskcast.base.errors import ConfigError
 from riskcast.cli import new as new_module
-from riskcast.site import Mail, Recipient, Site, load_site
+from riskcast.site import (
+    Mail,
+    MetNorway,
+    OpenMeteo,
+    Recipient,
+    Site,
+    TableLayout,
+    Weather,
+    load_site,
+)
 
 Call = Callable[..., Result]
 
@@ -22,23 +31,24 @@ PLACE = ("--latitude", "50.123456", "--longitude", "-4", "--elevation", "120")
 ZONE = ("--timezone", "Europe/London")
 
 
-def test_only_the_weather_is_missing(riskcast_command: Call, tmp_path: Path) -> None:
+def test_what_it_writes_can_be_loaded(riskcast_command: Call, tmp_path: Path) -> None:
     done = riskcast_command("new", "my-wood", "--name", 'Wäldchen "am Hang"', *PLACE, *ZONE)
     assert done.exit_code == 0, done.output
-    with pytest.raises(InputMissingError) as caught:
-        load_site(tmp_path / "my-wood/site.toml")
-    assert {fault.where.split(",")[0] for fault in caught.value.faults} == {
-        "[weather] forecast",
-        "[weather] history",
-    }
-    (tmp_path / "my-wood/forecast_2025-10-27.csv").touch()
-    (tmp_path / "my-wood/history.csv").touch()
     site = load_site(tmp_path / "my-wood/site.toml")
     assert site.place.id == "waldchen-am-hang"
     assert site.place.name == 'Wäldchen "am Hang"'
     assert (site.place.latitude, site.place.longitude) == (50.123456, -4.0)
     assert (site.place.elevation_m, site.place.timezone) == (120, "Europe/London")
+    assert (site.weather.forecast, site.weather.history) == (("open-meteo",), "open-meteo")
     openpyxl.load_workbook(site.weights.files[0]).close()
+
+
+def test_the_next_steps_are_commands_to_copy(riskcast_command: Call, tmp_path: Path) -> None:
+    done = riskcast_command("new", "my-wood", *PLACE, *ZONE)
+    site = Path("my-wood") / "site.toml"
+    for words in (f"riskcast fetch {site}", f"riskcast check {site}"):
+        assert words in done.stdout
+    assert "Fill in" not in done.stdout
 
 
 def test_what_is_not_given_is_asked_for_never_invented(
@@ -52,19 +62,22 @@ def test_what_is_not_given_is_asked_for_never_invented(
     assert missing == ["[site] longitude", "[site] elevation_m", "[site] timezone"]
     text = (tmp_path / "My Wood/site.toml").read_text("utf-8")
     assert 'id = "my-wood"' in text
-    assert "latitude=50.12&longitude=LONGITUDE&elevation=ELEVATION&" in text
+
+
+def _switched_on(path: Path) -> str:
+    """The file with all keys that are switched off taken into use."""
+    text = path.read_text("utf-8").partition("# Every day by itself")[0]
+    text = re.sub(r"(?m)^# (?=\[|[\w\".]+ = )", "", text)
+    text = re.sub(r"(?m)^rehab_below_g =", "rehab_below_g = 11.5", text)
+    return re.sub(r"(?m)^password_command", "# password_command", text)
 
 
 def test_every_key_of_the_form_is_in_it(riskcast_command: Call, tmp_path: Path) -> None:
     """Switched on or off; with all of them switched on it is a whole site file."""
     riskcast_command("new", "w", *PLACE, *ZONE)
-    text = (tmp_path / "w/site.toml").read_text("utf-8")
-    text = text.partition("# Every day by itself")[0]
-    switched_on = re.sub(r"(?m)^# (?=\[|[\w\".]+ = )", "", text)
-    switched_on = re.sub(r"(?m)^rehab_below_g =", "rehab_below_g = 11.5", switched_on)
-    switched_on = re.sub(r"(?m)^password_command", "# password_command", switched_on)
+    switched_on = _switched_on(tmp_path / "w/site.toml")
     content = tomllib.loads(switched_on)
-    for name in ("food_dates.csv", "nest_logger.csv", "forecast_2025-10-27.csv", "history.csv"):
+    for name in ("food_dates.csv", "nest_logger.csv"):
         (tmp_path / "w" / name).touch()
     (tmp_path / "w/whole.toml").write_text(switched_on, "utf-8")
     assert load_site(tmp_path / "w/whole.toml").mail is not None
@@ -78,24 +91,46 @@ def test_every_key_of_the_form_is_in_it(riskcast_command: Call, tmp_path: Path) 
         model = field.annotation
         if isinstance(model, type) and issubclass(model, pydantic.BaseModel):
             assert set(section) == keys(model), name
+    assert set(content["weather"]["open-meteo"]) == keys(OpenMeteo)
+    assert set(content["weather"]["met-norway"]) == keys(MetNorway)
+    for table in ("table", "logger_table"):
+        assert set(content["weather"][table]) == keys(TableLayout)
     assert set(content["recipients"][0]) == keys(Recipient)
     assert set(content["mail"]) == keys(Mail) - {"password_command"}
-    assert "password_command" in text
+    assert "# password_command = " in (tmp_path / "w/site.toml").read_text("utf-8")
 
 
 def test_every_line_can_be_read_in_an_editor(riskcast_command: Call, tmp_path: Path) -> None:
     riskcast_command("new", "w", *PLACE, *ZONE)
     rows = (tmp_path / "w/site.toml").read_text("utf-8").splitlines()
-    assert [row for row in rows if len(row) > 100 and "https://" not in row] == []
+    assert [row for row in rows if len(row) > 100 and str(tmp_path) not in row] == []
     assert not [row for row in rows if row != row.rstrip()]
 
 
-def test_addresses_ask_at_a_hundredth_of_a_degree(riskcast_command: Call, tmp_path: Path) -> None:
+def test_what_is_switched_off_is_the_default(riskcast_command: Call, tmp_path: Path) -> None:
+    """So that the file may be read as a list of what riskcast does."""
     riskcast_command("new", "w", *PLACE, *ZONE)
-    text = (tmp_path / "w/site.toml").read_text("utf-8")
-    asked = re.findall(r"https://(\S+?)\.open-meteo\.com\S+latitude=([-\d.]+)&", text)
-    assert [place for _, place in asked] == ["50.12"] * 3
-    assert [host for host, _ in asked] == ["ensemble-api", "archive-api", "archive-api"]
+    weather = tomllib.loads(_switched_on(tmp_path / "w/site.toml"))["weather"]
+    assert OpenMeteo(**weather["open-meteo"]) == OpenMeteo()
+    assert weather["met-norway"]["url"] == MetNorway().url
+    site = load_site(tmp_path / "w/site.toml")
+    assert (site.weather.past_years, site.weather.max_age_hours) == (20, 36)
+    assert site.weather.trend_adjusted is Weather().trend_adjusted
+
+
+def test_the_daily_job_names_its_folder(riskcast_command: Call, tmp_path: Path) -> None:
+    """Neither cron nor systemd starts there; an odd minute spares the services."""
+    riskcast_command("new", "my wood", *PLACE, *ZONE)
+    text = (tmp_path / "my wood/site.toml").read_text("utf-8")
+    folder = tmp_path / "my wood"
+    found = re.search(
+        r"(?m)^#     (\d+) 7 \* \* \*  cd '(.*)' && '(.*)' run site.toml --send$", text
+    )
+    assert found
+    assert int(found[1]) % 2 == 1
+    assert found[2] == str(folder)
+    assert f"WorkingDirectory={folder}\n" in text
+    assert f'ExecStart="{found[3]}" run site.toml --send\n' in text
 
 
 def test_cautions_and_place_rounding_are_in_it(riskcast_command: Call, tmp_path: Path) -> None:

@@ -62,6 +62,14 @@ class TestRun:
         assert done.exit_code == 0
         assert done.stderr == "weights.csv: 3 of 214 rows set aside, 211 used\n"
 
+    def test_trouble_with_the_weather_is_told_and_is_no_failure(
+        self, riskcast_command: Call, pipeline: Any
+    ) -> None:
+        pipeline.weather_note = "We could not have the weather of met-norway."
+        done = riskcast_command("run", "s.toml")
+        assert done.exit_code == 0
+        assert done.stderr == "We could not have the weather of met-norway.\n"
+
     @pytest.mark.parametrize(
         ("levels", "limit", "code"),
         [
@@ -188,3 +196,34 @@ class TestCheck:
         _, args, kwargs = pipeline.calls[0]
         assert args == (Path("site.toml"),)
         assert kwargs["as_of"] == dt.date(2025, 10, 27)
+        assert kwargs["offline"] is False
+
+    def test_offline(self, riskcast_command: Call, pipeline: Any, report: SimpleNamespace) -> None:
+        riskcast_command("check", "site.toml", "--offline")
+        assert pipeline.calls[0][2]["offline"] is True
+
+
+class TestFetch:
+    def test_sources_and_what_is_to_come(self, riskcast_command: Call, pipeline: Any) -> None:
+        done = riskcast_command("fetch", "site.toml")
+        assert done.exit_code == 0
+        assert done.stdout.splitlines() == [
+            "open-meteo ensemble, forecast: reached",
+            "We have 7 of 20 past years so far.",
+        ]
+        ((name, args, kwargs),) = pipeline.calls
+        assert (name, args, list(kwargs)) == ("fetch", (Path("site.toml"),), ["progress"])
+
+    def test_json(self, riskcast_command: Call, pipeline: Any) -> None:
+        done = riskcast_command("fetch", "site.toml", "--json")
+        assert json.loads(done.stdout) == {"sources": [{"source": "open-meteo ensemble"}]}
+
+    def test_progress_on_demand(self, riskcast_command: Call, pipeline: Any) -> None:
+        done = riskcast_command("fetch", "site.toml", "-v")
+        assert done.stderr.splitlines()[0] == "riskcast fetch site.toml"
+
+    @pytest.mark.parametrize("option", ["--send", "--as-of=2025-10-27", "--offline"])
+    def test_what_it_does_not_take(
+        self, riskcast_command: Call, pipeline: Any, option: str
+    ) -> None:
+        assert riskcast_command("fetch", "site.toml", option).exit_code == 2

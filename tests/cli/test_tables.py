@@ -107,6 +107,11 @@ class TestForms:
         assert done.stdout == as_text(TABLE, 80) + "\n"
         called, args, kwargs = pipeline.calls[0]
         assert (called, args, kwargs["as_of"]) == (name, (Path("site.toml"),), None)
+        assert kwargs["offline"] is False
+
+    def test_offline(self, riskcast_command: Call, pipeline: Any, name: str) -> None:
+        riskcast_command(name, "site.toml", "--offline")
+        assert pipeline.calls[0][2]["offline"] is True
 
     def test_json(self, riskcast_command: Call, pipeline: Any, name: str) -> None:
         assert json.loads(riskcast_command(name, "site.toml", "--json").stdout)["rows"]
@@ -135,7 +140,16 @@ class TestFoundAnimals:
         assert kwargs["forecast"] == "f.csv"
         assert kwargs["history"] == "h.csv"
         assert kwargs["timezone"] == "Europe/London"
+        assert kwargs["elevation_m"] is None
         assert kwargs["site_path"] is None
+
+    def test_without_a_site_and_without_files(self, riskcast_command: Call, pipeline: Any) -> None:
+        """The height has to be told then; a file of past weather may say it."""
+        place = ("--near", "50.5,-4", "--timezone", "Europe/London", "--elevation", "120")
+        assert riskcast_command("triage", *place, "--animals", "found.csv").exit_code == 0
+        kwargs = pipeline.calls[0][2]
+        assert (kwargs["forecast"], kwargs["history"]) == (None, None)
+        assert kwargs["elevation_m"] == 120
 
     def test_weather_of_a_site_another_place(self, riskcast_command: Call, pipeline: Any) -> None:
         riskcast_command("triage", "s.toml", "--near", "50.5,-4", "--animals", "found.csv")
@@ -159,8 +173,9 @@ class TestFoundAnimals:
         ("arguments", "said"),
         [
             ((), "SITE.toml"),
-            (("--animals", "f.csv"), "--near, --forecast, --history, --timezone"),
-            (("--animals", "f.csv", "--near", "50,-4", "--forecast", "f"), "--history, --timezone"),
+            (("--animals", "f.csv"), "--near, --timezone, --elevation"),
+            (("--animals", "f.csv", "--near", "50,-4", "--timezone", "UTC"), "needs --elevation."),
+            (("--animals", "f.csv", "--near", "50,-4", "--history", "h"), "needs --timezone."),
             (("--near", "50,-4"), "--animals"),
             (("s.toml", "--timezone", "UTC"), "says that already"),
             (("--near", "50,0,-4,0", "--animals", "f"), "decimal points"),
@@ -183,8 +198,9 @@ class TestFoundAnimals:
 
 
 def test_explain(riskcast_command: Call, pipeline: Any) -> None:
-    done = riskcast_command("explain", "site.toml", "--animal", "box 14")
+    done = riskcast_command("explain", "site.toml", "--animal", "box 14", "--offline")
     assert done.stdout == "9.5 g on 18 October …\n"
     name, args, kwargs = pipeline.calls[0]
     assert (name, args) == ("explain", (Path("site.toml"),))
     assert (kwargs["animal"], kwargs["as_of"]) == ("box 14", None)
+    assert kwargs["offline"] is True

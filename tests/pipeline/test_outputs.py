@@ -441,5 +441,5 @@ def test_one_member_is_a_forecast_of_low_confidence(small_weather, small_run, tm
     seen = small_run(tmp_path, dates[1], **weather)
     risk = seen.risk("winter_arousal")
     assert risk.confidence == "low"
-    assert "single_forecast" in {reason.code for reason in risk.confidence_reasons}
+    assert "dressed_forecast" in {reason.code for reason in risk.confidence_reasons}
     assert np.isfinite(risk.likelihood)
