@@ -11,6 +11,7 @@ less than 1e-5 from values below 100 (sources give one or two decimals).
 from __future__ import annotations
 
 import json
+import threading
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +33,9 @@ __all__ = ["CellWeather", "of_site", "pack", "to_table", "unpack", "with_marks"]
 _LAYOUT = 1
 _TIME_UNITS = "hours since 1970-01-01 00:00:00"
 _MINUTE_UNITS = "minutes since 1970-01-01 00:00:00"
+
+# The NetCDF library is not safe between threads, not even with a file each.
+_ONE_AT_A_TIME = threading.Lock()
 
 # Of a site, not of a cell: computed again for each site.
 _OF_A_SITE = ("cell_distance_km", "height_gap_m", "lapse_correction_degc")
@@ -89,6 +93,9 @@ def of_site(
 ) -> CellWeather:
     """A course fitted to a site, with the height correction taken back.
 
+    Values are already those that the file will hold: a run that fetched and a run that reads
+    later compute with the same numbers.
+
     Parameters
     ----------
     cell, elevation_m : of the `Table` the course was assembled from
@@ -96,6 +103,7 @@ def of_site(
     values = dict(course.values)
     change = lapse_correction(elevation_m, place.elevation_m) if elevation_m is not None else 0.0
     values["air_temperature"] = values["air_temperature"] - change
+    values = {name: a.astype(np.float32).astype(np.float64) for name, a in values.items()}
     attrs = {key: value for key, value in course.attrs.items() if key not in _OF_A_SITE}
     return CellWeather(
         course.start,
@@ -113,6 +121,11 @@ def of_site(
 
 def pack(weather: CellWeather) -> bytes:
     """The bytes of a compressed CF NetCDF file."""
+    with _ONE_AT_A_TIME:
+        return _packed(weather)
+
+
+def _packed(weather: CellWeather) -> bytes:
     import netCDF4  # costs a tenth of a second
 
     # Built in memory: what reaches the disk is renamed into place whole.
@@ -194,7 +207,7 @@ def unpack(content: bytes, source: str) -> CellWeather:
     import netCDF4
 
     try:
-        with netCDF4.Dataset("cell.nc", memory=content) as file:
+        with _ONE_AT_A_TIME, netCDF4.Dataset("cell.nc", memory=content) as file:
             file.set_auto_mask(False)
             if int(file.riskcast_layout) != _LAYOUT:
                 raise _not_ours(source, f"layout {file.riskcast_layout}, expected {_LAYOUT}")
@@ -252,6 +265,7 @@ def to_table(
     table = Table(source, weather.times[:size], row + 1, "hour", weather.member)
     table.values = {name: array[:, :size].copy() for name, array in weather.values.items()}
     table.depth, table.cell, table.elevation_m = weather.depth, weather.cell, weather.elevation_m
+    table.filled = weather.filled[:size].copy()
     table.attrs = dict(weather.attrs)
     if weather.cell is not None:
         away = kilometres(float(distance_deg(*weather.cell, place)))
