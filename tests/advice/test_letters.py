@@ -120,6 +120,23 @@ class TestEveryLetter:
 
 
 class TestMove:
+    @pytest.mark.parametrize("role", ["monitor", "coordinator", "rehabilitator"])
+    def test_providers_are_named_as_they_ask(self, autumn, letter, role):
+        """Open-Meteo's licence page (open-meteo.com/en/licence) gives the link word for word:
+        ``<a href="https://open-meteo.com/">Weather data by Open-Meteo.com</a>``.
+        """
+        lines = (
+            "Weather data by Open-Meteo.com (https://open-meteo.com/)",
+            "Based on data from MET Norway (https://api.met.no/)",
+        )
+        weather = autumn.weather.model_copy(update={"attribution": lines})
+        written = letter(autumn.model_copy(update={"weather": weather}), role)
+        for line in lines:
+            assert f"- {line}\n" in written.text
+        plain = re.sub(r' style="[^"]*"', "", written.html)
+        assert '<a href="https://open-meteo.com/">Weather data by Open-Meteo.com</a>' in plain
+        assert '<a href="https://api.met.no/">Based on data from MET Norway</a>' in plain
+
     def test_what_goes_with_a_proposed_day(self, autumn, letter):
         text = flat(letter(autumn).text)
         assert "This day takes the place of Saturday 22 November. It is not one visit more." in text
