@@ -38,7 +38,7 @@ from riskcast.weather.text import (
 if TYPE_CHECKING:
     from riskcast.site import Place
 
-__all__ = ["decode"]
+__all__ = ["column_of", "decode", "is_open_meteo", "recognises"]
 
 # Any other name a variable is known by; it needs its unit in the heading.
 _ALIASES = {alias: name for name, about in VARIABLES.items() for alias in about.aliases}
@@ -76,6 +76,26 @@ def decode(data: bytes, source: str, place: Place, as_of: np.datetime64 | None) 
     return table
 
 
+def recognises(lines: list[str]) -> bool:
+    """Whether a text has a heading row that is read here: a column time, or a block before it."""
+    try:
+        _, at = _about(lines, "")
+        _headings(lines, at, "")
+    except WeatherError:
+        return False
+    return True
+
+
+def is_open_meteo(lines: list[str]) -> bool:
+    """Whether a text is one of Open-Meteo's, by its first block or its headings."""
+    try:
+        about, at = _about(lines, "")
+        _, headings, _ = _headings(lines, at, "")
+    except WeatherError:
+        return False
+    return bool(about) or any(_is_open_meteo(heading) for heading in headings)
+
+
 def _about(lines: list[str], source: str) -> tuple[dict[str, str], int]:
     """The block about the place, if there is one, and the line where the rest begins."""
     at = next((i for i, line in enumerate(lines) if line.strip()), None)
@@ -111,7 +131,8 @@ def _headings(lines: list[str], at: int, source: str) -> tuple[int, list[str], s
         "expected a heading row with a column time, such as time,air_temperature,precipitation"
         " or that of an Open-Meteo CSV.",
         line[:SHOWN],
-        "Download the file again with format=csv, or add the heading row.",
+        "Say under [weather.table] which heading is what, add the heading row, or download the"
+        " file again with format=csv.",
     )
 
 
@@ -135,7 +156,7 @@ def _place(table: Table, about: dict[str, str], place: Place) -> None:
 
 
 def _columns(headings: list[str], table: Table) -> list[Column]:
-    found = [column for i, h in enumerate(headings) if (column := _column(i, h)) is not None]
+    found = [column for i, h in enumerate(headings) if (column := column_of(i, h)) is not None]
     if any(_is_open_meteo(heading) for heading in headings):
         table.attrs |= ATTRIBUTION
     return choose(found, table, "heading", headings)
@@ -149,7 +170,7 @@ def _is_open_meteo(heading: str) -> bool:
     return soil_depth_m(name) is not None or (name in VARIABLE_MAP and not plain)
 
 
-def _column(index: int, heading: str) -> Column | None:
+def column_of(index: int, heading: str) -> Column | None:
     """What a column holds, or None where it is not wanted here."""
     text, units = unbracketed(heading)
     name, member, model = split(text.lower())

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import glob
-import gzip
 import os
-import tempfile
-import zipfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,52 +13,45 @@ import numpy as np
 import xarray as xr
 
 from riskcast.base.errors import Fault, InputMissingError, WeatherError
-from riskcast.weather import csv, daily
+from riskcast.weather import daily
 from riskcast.weather.air import lapse_correction
 from riskcast.weather.credit import together
 from riskcast.weather.dataset import REQUIRED, Course, Note, Values, to_dataset
+from riskcast.weather.formats import SUFFIXES, decode
 from riskcast.weather.past import fill_long_gaps
 from riskcast.weather.quality import check, close_short_gaps, grid
-from riskcast.weather.table import Table, derive_together, refuse
+from riskcast.weather.table import Table, derive_together
 
 if TYPE_CHECKING:
     from riskcast.site import Place
+    from riskcast.site.sources import TableLayout
 
-__all__ = ["SUFFIXES", "container", "expand", "load", "peek", "read"]
+__all__ = ["assemble", "expand", "load", "read"]
 
-SUFFIXES = (".nc", ".nc4", ".csv", ".csv.gz", ".txt", ".zip")
-
-# First bytes of what people hand over as weather, and what to do with what is not read here.
-_NETCDF = (b"CDF\x01", b"CDF\x02", b"CDF\x05", b"\x89HDF\r\n\x1a\n")
-_OTHERS = (
-    (b"%PDF", "a PDF document", "Download the data themselves, as NetCDF or CSV."),
-    (b"GRIB", "a GRIB file", "Download it as NetCDF."),
-    (b"\xd0\xcf\x11\xe0", "an old Excel sheet", "Save it as CSV."),
-    (b"\x89PNG", "a picture", "Download the data themselves, as NetCDF or CSV."),
-    (b"SQLite format 3", "a database", "Export the table as CSV."),
-)
-_TEXT_REMEDIES = {
-    "a JSON answer": "Ask for format=csv in the address and download it again.",
-    "a web page": "The download failed, or stands behind a login: look inside.",
-}
-_HEAD_BYTES = 2048
 _TOLD_HEIGHT_M = 100.0  # about 0.65 K: worth a word
 _TOLD_CELL_KM = 20.0  # more than half the diagonal of a 0.25° cell
 
 
 def read(
-    paths: str | Path | Iterable[str | Path], place: Place, *, as_of: Any = None
+    paths: str | Path | Iterable[str | Path],
+    place: Place,
+    *,
+    as_of: Any = None,
+    table: TableLayout | None = None,
 ) -> xr.Dataset:
     """Read weather files for one site.
 
     Parameters
     ----------
     paths : file, folder, glob or several of them
-        CF NetCDF (ERA5, ERA5-Land, ensembles …, also zipped), Open-Meteo CSV (also
-        gzipped), or a plain table ``time,air_temperature,precipitation,…``. Files may hold
-        different variables or different years; where two hold the same hour the first counts.
+        CF NetCDF or GRIB (ERA5, ERA5-Land, ensembles …, also zipped), answers of Open-Meteo
+        (CSV or JSON) and MET Norway (JSON), MOSMIX, zips of German and hourly text of Dutch
+        stations, EPW, a plain table ``time,air_temperature,precipitation,…``, or any other
+        table by its layout; each also gzipped. Files may hold different variables or different
+        years; where two hold the same hour the first counts.
     place : the site: latitude and longitude in degrees, elevation_m
     as_of : UTC moment (datetime64 or ISO text); rows stamped later are not looked at
+    table : how to read text tables that do not say it themselves, ``[weather.table]``
 
     Returns
     -------
@@ -79,7 +69,7 @@ def read(
         All faults of all files at once; or not enough data.
     """
     moment = None if as_of is None else np.datetime64(as_of, "ns")
-    course = fill_long_gaps(load(expand(paths), place, moment))
+    course = fill_long_gaps(load(expand(paths), place, moment, table))
     return to_dataset(course, place, "observed")
 
 
@@ -114,46 +104,12 @@ def expand(paths: str | Path | Iterable[str | Path]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
-def container(head: bytes) -> str:
-    """What the first bytes say: ``netcdf``, ``gzip``, ``zip``, ``text`` or a thing not read."""
-    if head.startswith(_NETCDF):
-        return "netcdf"
-    if head.startswith(b"\x1f\x8b"):
-        return "gzip"
-    if head.startswith(b"PK\x03\x04"):
-        return "zip"
-    for magic, name, _ in _OTHERS:
-        if head.startswith(magic):
-            return name
-    if not head.strip():
-        return "empty"
-    lowered = head.lstrip(b"\xef\xbb\xbf \t\r\n").lower()
-    if lowered.startswith((b"<!doctype", b"<html", b"<?xml")):
-        return "a web page"
-    if lowered.startswith((b"{", b"[")):
-        return "a JSON answer"
-    if b"\x00" in head and not head.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return "a binary file of an unknown kind"
-    return "text"
-
-
-def peek(path: Path, source: str) -> str:
-    """`container` of a file on the disk.
-
-    Raises
-    ------
-    InputMissingError
-        It cannot be opened.
-    """
-    try:
-        with path.open("rb") as file:
-            return container(file.read(_HEAD_BYTES))
-    except OSError as error:
-        fault = Fault(source, "", f"cannot be opened ({error.strerror}).")
-        raise InputMissingError(faults=[fault]) from None
-
-
-def load(paths: list[Path], place: Place, as_of: np.datetime64 | None) -> Course:
+def load(
+    paths: list[Path],
+    place: Place,
+    as_of: np.datetime64 | None,
+    table: TableLayout | None = None,
+) -> Course:
     """Hourly course of some files; gaps of more than three hours stay NaN.
 
     What the network gives later takes the same way: a `Table` per answer, then `assemble`.
@@ -162,59 +118,10 @@ def load(paths: list[Path], place: Place, as_of: np.datetime64 | None) -> Course
     faults: list[Fault] = []
     for path in paths:
         try:
-            tables.extend(_decode(path, path.name, place, as_of))
+            tables.extend(decode(path, path.name, place, as_of, table))
         except WeatherError as error:
             faults.extend(error.faults)
     return assemble(tables, faults, place, ", ".join(path.name for path in paths[:3]))
-
-
-def _decode(path: Path, source: str, place: Place, as_of: np.datetime64 | None) -> Iterator[Table]:
-    kind = peek(path, source)
-    if kind == "netcdf":
-        from riskcast.weather import netcdf  # the netCDF and CF libraries cost a tenth of a second
-
-        table = netcdf.decode(path, source, place, as_of)
-    elif kind in ("gzip", "text"):
-        try:
-            data = gzip.decompress(path.read_bytes()) if kind == "gzip" else path.read_bytes()
-        except (OSError, EOFError):
-            raise _damaged(source) from None
-        table = csv.decode(data, source, place, as_of)
-    elif kind == "zip":
-        yield from _unzip(path, source, place, as_of)
-        return
-    else:
-        raise _refused(source, kind)
-    if table is not None:
-        yield table
-
-
-def _refused(source: str, kind: str) -> WeatherError:
-    if kind == "empty":
-        return refuse(source, "", "the file is empty.", remedy="Download it again.")
-    remedies = {name: remedy for _, name, remedy in _OTHERS} | _TEXT_REMEDIES
-    remedy = remedies.get(kind, "Expected NetCDF or CSV.")
-    return refuse(source, "", f"this is {kind}, whatever its name says.", remedy=remedy)
-
-
-def _damaged(source: str) -> WeatherError:
-    return refuse(source, "", "damaged or cut off.", remedy="Download it again.")
-
-
-def _unzip(path: Path, source: str, place: Place, as_of: np.datetime64 | None) -> Iterator[Table]:
-    """Files of a zip, as the Copernicus store delivers several kinds of data together."""
-    with tempfile.TemporaryDirectory() as folder:
-        try:
-            with zipfile.ZipFile(path) as archive:
-                names = sorted(n for n in archive.namelist() if n.lower().endswith(SUFFIXES))
-                inside = [archive.extract(name, folder) for name in names]
-        except (zipfile.BadZipFile, OSError, EOFError):
-            raise _damaged(source) from None
-        if not inside:
-            problem = "holds no NetCDF or CSV file."
-            raise refuse(source, "", problem, remedy="Save a spreadsheet as CSV.")
-        for name, item in zip(names, inside, strict=True):
-            yield from _decode(Path(item), f"{source}/{name}", place, as_of)
 
 
 def assemble(tables: list[Table], faults: list[Fault], place: Place, source: str) -> Course:
@@ -227,7 +134,7 @@ def assemble(tables: list[Table], faults: list[Fault], place: Place, source: str
     tables = daily.hourly(tables, place)
     derive_together(tables)
     for table in tables:
-        table.faults += check(table)
+        table.faults += check(table, place)
         if not np.array_equal(table.member, tables[0].member):
             problem = f"{len(table.member)} members, but {tables[0].source} has"
             problem += f" {len(tables[0].member)}."
@@ -287,7 +194,7 @@ def _join(tables: list[Table]) -> Course:
         text = together(table.attrs.get(key) for table in tables)
         if text:
             attrs[key] = text
-    notes = tuple({n.code: n for t in tables for n in t.notes}.values())
+    notes = tuple({(n.code, n.numbers.get("name")): n for t in tables for n in t.notes}.values())
     gap = np.zeros(size, dtype=bool)
     return Course(start, tables[0].member, values, between, gap, depth, attrs, notes)
 

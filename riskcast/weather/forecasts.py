@@ -11,12 +11,14 @@ import numpy as np
 
 from riskcast.base.errors import WeatherError
 from riskcast.weather.dataset import Course, Note, hours, stamp
-from riskcast.weather.files import expand, load, peek
+from riskcast.weather.files import expand, load
+from riskcast.weather.formats import reference_time
 from riskcast.weather.pairs import Pairs
 from riskcast.weather.table import refuse
 
 if TYPE_CHECKING:
     from riskcast.site import Place
+    from riskcast.site.sources import TableLayout
 
 __all__ = ["Forecast", "date_in_name", "newest"]
 
@@ -62,7 +64,12 @@ def date_in_name(name: str) -> np.datetime64 | None:
         return None
 
 
-def newest(paths: str, place: Place, issued_at: np.datetime64) -> Forecast:
+def newest(
+    paths: str,
+    place: Place,
+    issued_at: np.datetime64,
+    table: TableLayout | None = None,
+) -> Forecast:
     """Newest forecast made not later than `issued_at` that reaches beyond it.
 
     A file whose name carries a later date is not opened. A damaged file among others is
@@ -71,6 +78,7 @@ def newest(paths: str, place: Place, issued_at: np.datetime64) -> Forecast:
     Parameters
     ----------
     paths : file, folder or glob
+    table : how to read text tables that do not say it themselves, ``[weather.table]``
 
     Raises
     ------
@@ -105,7 +113,7 @@ def newest(paths: str, place: Place, issued_at: np.datetime64) -> Forecast:
         named = date_in_name(other.name)
         if named is not None and named > made:
             notes.append(Note("forecast_unreadable", {"file": other.name}))
-    course = load([path], place, None)
+    course = load([path], place, None, table)
     if course.start + course.size - 1 <= int(hours([issued_at])[0]):
         raise refuse(
             path.name,
@@ -119,11 +127,7 @@ def newest(paths: str, place: Place, issued_at: np.datetime64) -> Forecast:
 
 def _reference_time(path: Path, named: np.datetime64 | None) -> np.datetime64:
     """What the file says, else what its name says."""
-    stated = None
-    if peek(path, path.name) == "netcdf":
-        from riskcast.weather import netcdf  # costs a tenth of a second: only where needed
-
-        stated = netcdf.reference_time(path, path.name)
+    stated = reference_time(path, path.name)
     made = stated if stated is not None else named
     if made is None:
         raise refuse(

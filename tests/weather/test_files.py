@@ -8,7 +8,8 @@ import xarray as xr
 
 from riskcast.base.errors import InputMissingError, WeatherError
 from riskcast.weather import read
-from riskcast.weather.files import container, expand
+from riskcast.weather.files import expand
+from riskcast.weather.formats import container
 
 TIME = np.arange("2025-01-01T00", "2025-01-03T00", dtype="datetime64[h]").astype("datetime64[ns]")
 
@@ -30,9 +31,11 @@ def one(name, values, units, time=TIME, **attrs):
         (b"\x1f\x8b\x08\x00", "gzip"),
         (b"PK\x03\x04\x14", "zip"),
         (b"%PDF-1.7\n", "a PDF document"),
-        (b"GRIB\x00\x00\x00\x01", "a GRIB file"),
+        (b"GRIB\x00\x00\x00\x01", "grib"),
         (b"<!DOCTYPE html>", "a web page"),
-        (b'{"error":true,"reason":"x"}', "a JSON answer"),
+        (b'{"error":true,"reason":"x"}', "json"),
+        (b'<?xml version="1.0"?><kml:kml xmlns:dwd="x">', "kml"),
+        (b'<?xml version="1.0"?><page/>', "a web page"),
         (b"time,air_temperature\n", "text"),
         (b"\xef\xbb\xbftime,air_temperature\n", "text"),
         (b"\xff\xfet\x00i\x00", "text"),
