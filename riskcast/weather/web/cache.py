@@ -75,9 +75,10 @@ class _Rows(BaseStorage[str, CachedResponse]):
     def _unpacked(self, key: str, value: Any) -> CachedResponse | None:
         """The answer; None if the row is damaged or of another version."""
         try:
-            return self.deserialize(key, value)
+            kept: CachedResponse | None = self.deserialize(key, value)
         except zlib.error:
             return None
+        return kept
 
     def __setitem__(self, key: str, value: CachedResponse) -> None:
         packed = self.serialize(value)
@@ -126,19 +127,12 @@ class AnswerCache(BaseCache):
         super().__init__(cache_name=str(folder))
         self.problem = ""
         self._path = folder / "answers.sqlite"
-        self._rows = self._going_on(lambda: _Rows(self._path))
-        if self._rows is None and set_aside(self._path):
-            self._rows = self._going_on(lambda: _Rows(self._path))
-            self.problem = "the file of kept answers was damaged and was begun anew"
-        if self._rows is not None:
-            self.responses = self._rows
-            rows = self._rows
-            self._going_on(lambda: rows.prune(now - KEEP_DAYS * 86_400))
+        self._rows: _Rows | None = None
+        self._going_on(self._open)
+        self._going_on(lambda: self._prune(now - KEEP_DAYS * 86_400))
 
     def get_kept(self, key: str) -> CachedResponse | None:
         """The kept answer; None if there is none that can be read."""
-        if self._rows is None:
-            return None
         return self._going_on(lambda: self.get_response(key))
 
     def keep(
@@ -151,9 +145,6 @@ class AnswerCache(BaseCache):
         expires_at: float | None,
     ) -> None:
         """Keep a good answer under its question; times are seconds since 1970 UTC."""
-        rows = self._rows
-        if rows is None:
-            return
         answer = CachedResponse(
             content=body,
             status_code=200,
@@ -163,7 +154,19 @@ class AnswerCache(BaseCache):
             created_at=dt.datetime.fromtimestamp(fetched_at, dt.UTC),
             expires=None if expires_at is None else dt.datetime.fromtimestamp(expires_at, dt.UTC),
         )
-        self._going_on(lambda: rows.__setitem__(key, answer))
+        self._going_on(lambda: self._put(key, answer))
+
+    def _open(self) -> None:
+        self._rows = _Rows(self._path)
+        self.responses = self._rows
+
+    def _prune(self, before: float) -> None:
+        if self._rows is not None:
+            self._rows.prune(before)
+
+    def _put(self, key: str, answer: CachedResponse) -> None:
+        if self._rows is not None:
+            self._rows[key] = answer
 
     def _going_on(self, work: Callable[[], T]) -> T | None:
         """Do it, or note what is wrong with the file instead of stopping for it."""
@@ -171,4 +174,11 @@ class AnswerCache(BaseCache):
             return work()
         except (sqlite3.Error, OSError) as error:
             self.problem = in_words(error, self._path)
-            return None
+        try:
+            if set_aside(self._path):
+                self._open()
+                self.problem = f"{self._path.name} was damaged and is begun anew"
+        except (sqlite3.Error, OSError) as error:
+            self._rows = None
+            self.problem = in_words(error, self._path)
+        return None

@@ -23,7 +23,8 @@ class SourceError(WeatherError):
     remedy : what to do, or when it is asked again
     wait_s : after how many seconds asking makes sense again; None where nobody said
     retry_tomorrow : the day's allowance is used up
-    passing : asking once more in this run may help
+    passing : it may pass by itself, and asking once more in this run may help
+    declined : the service understood, and will say the same to the same question
     reached : the question may have arrived, and so may have been counted
     """
 
@@ -36,6 +37,7 @@ class SourceError(WeatherError):
         wait_s: float | None = None,
         retry_tomorrow: bool = False,
         passing: bool = False,
+        declined: bool = False,
         reached: bool = True,
         tries: int = 1,
     ) -> None:
@@ -45,6 +47,7 @@ class SourceError(WeatherError):
         self.wait_s = wait_s
         self.retry_tomorrow = retry_tomorrow
         self.passing = passing
+        self.declined = declined
         self.reached = reached
         tried = f" (tried {tries} times)" if tries > 1 else ""
         super().__init__(f"{service} {what}{tried}; {remedy}.")
@@ -58,6 +61,7 @@ class SourceError(WeatherError):
             wait_s=self.wait_s,
             retry_tomorrow=self.retry_tomorrow,
             passing=self.passing,
+            declined=self.declined,
             reached=self.reached,
             tries=tries,
         )

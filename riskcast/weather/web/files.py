@@ -43,28 +43,23 @@ def connect(path: Path) -> Iterator[sqlite3.Connection]:
 def set_aside(path: Path) -> bool:
     """Move a damaged file out of the way, so that the next one starts well; True if moved.
 
-    A file that cannot be written, or that waits for another run, is not damaged and stays.
+    A file that may not be written, has no room, or is held by another run is not damaged.
     """
+    if not _is_damaged(path):
+        return False
+    path.replace(path.with_suffix(".damaged"))
+    return True
+
+
+def _is_damaged(path: Path) -> bool:
     try:
-        before = path.stat().st_ino
         with contextlib.closing(sqlite3.connect(path, timeout=BUSY_S)) as database:
-            database.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-            database.execute("PRAGMA quick_check").fetchone()
+            found = database.execute("PRAGMA quick_check(1)").fetchone()
     except sqlite3.OperationalError:
         return False
     except sqlite3.DatabaseError:
-        pass
-    except OSError:
-        return False
-    else:
-        return False
-    try:
-        if path.stat().st_ino != before:  # another run was faster
-            return True
-        path.replace(path.with_suffix(".damaged"))
-    except OSError:
-        return False
-    return True
+        return True
+    return bool(found and found[0] != "ok")
 
 
 def in_words(error: Exception, path: Path) -> str:

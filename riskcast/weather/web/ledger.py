@@ -9,7 +9,6 @@ day of UTC.
 
 from __future__ import annotations
 
-import contextlib
 import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -78,15 +77,7 @@ class Ledger:
         self.problem = ""
         self._path = path
         self._memory: sqlite3.Connection | None = None
-        try:
-            self._make()
-        except (sqlite3.Error, OSError) as error:
-            if set_aside(path):
-                with contextlib.suppress(sqlite3.Error, OSError):
-                    self._make()
-                    self.problem = "the count of calls was damaged and was begun anew"
-                    return
-            self._go_without_file(error)
+        self._whole(lambda _: None)
 
     def take(
         self, service: str, calls: float, now: float, calls_a_day: float | None = None
@@ -133,35 +124,48 @@ class Ledger:
 
     def _whole(self, work: Callable[[sqlite3.Connection], T]) -> T:
         """Do the work in one transaction that no other run can come between."""
-        if self._memory is None:
+        for _ in range(2):
+            if self._memory is not None:
+                break
             try:
-                with connect(self._path) as database:
-                    database.execute("BEGIN IMMEDIATE")
-                    result = work(database)
-                    database.execute("COMMIT")
-                    return result
+                return self._in_file(work)
             except (sqlite3.Error, OSError) as error:
-                self._go_without_file(error)
+                self._mend(error)
+        else:
+            self._count_in_memory()
         assert self._memory is not None
         return work(self._memory)
 
-    def _go_without_file(self, error: Exception) -> None:
-        """Count in memory from here on, from what the file still tells."""
+    def _in_file(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        with connect(self._path) as database:
+            database.execute("BEGIN IMMEDIATE")
+            self._fill(database)
+            result = work(database)
+            database.execute("COMMIT")
+        return result
+
+    def _mend(self, error: Exception) -> None:
+        """Begin a damaged file anew; count in memory where there is another obstacle."""
         self.problem = in_words(error, self._path)
         try:
-            self._memory = sqlite3.connect(":memory:", isolation_level=None)
+            if set_aside(self._path):
+                self.problem = f"{self._path.name} was damaged and is begun anew"
+                return
+        except OSError:
+            pass
+        self._count_in_memory()
+
+    def _count_in_memory(self) -> None:
+        """From what the file still tells."""
+        self._memory = sqlite3.connect(":memory:", isolation_level=None)
+        try:
             with connect(self._path) as database:
                 database.backup(self._memory)
             self._fill(self._memory)
         except (sqlite3.Error, OSError):
+            self._memory.close()
             self._memory = sqlite3.connect(":memory:", isolation_level=None)
             self._fill(self._memory)
-
-    def _make(self) -> None:
-        with connect(self._path) as database:
-            database.execute("BEGIN IMMEDIATE")
-            self._fill(database)
-            database.execute("COMMIT")
 
     @staticmethod
     def _fill(database: sqlite3.Connection) -> None:

@@ -149,9 +149,10 @@ class Question:
             pause = max(policy.get_backoff_time(), failure.wait_s or 0.0)
             if clock.monotonic() + pause >= end:
                 raise failure.after(tries) from None
+            when = f" in {pause:.0f} s" if pause >= 1 else ""
             self._tools.progress(
-                f"{self._service} {failure.what}; trying again in {pause:.0f} s "
-                f"({tries + 1} of {limits.tries})"
+                f"{self._service} {failure.what}; "
+                f"trying again{when} ({tries + 1} of {limits.tries})"
             )
             clock.sleep(pause)
 

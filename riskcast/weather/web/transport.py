@@ -101,6 +101,8 @@ class Transport:
         requests.RequestException, urllib3.exceptions.HTTPError
             As those libraries tell it.
         """
+        if seconds <= 0:
+            raise TooLong
         if self._session is None:
             self._session = requests.Session()
             self._session.auth = _no_credentials
@@ -108,7 +110,7 @@ class Transport:
         thread = threading.Thread(target=job.run, name=_THREAD, daemon=True)
         thread.start()
         try:
-            thread.join(max(0.0, seconds))
+            thread.join(seconds)
         finally:
             job.left.set()
         if thread.is_alive():

@@ -54,6 +54,9 @@ _DAY_S = 24 * _HOUR_S
 # "Too many concurrent requests": those of others of this address end within seconds (common
 # practice, no source).
 _CONCURRENT_S = 5.0
+# After "too many requests" without a word on when: to go on is what gets an address blocked
+# (common practice, no source).
+_PEACE_S = 600.0
 
 
 def of_exception(service: str, error: BaseException, limits: Limits) -> SourceError | None:
@@ -62,7 +65,8 @@ def of_exception(service: str, error: BaseException, limits: Limits) -> SourceEr
         return error
     chain = list(_causes(error))
     if any(isinstance(e, TooLong) for e in chain):
-        return SourceError(service, f"did not finish its answer within {limits.total_s:g} s")
+        what = f"did not finish its answer within {limits.total_s:g} s"
+        return SourceError(service, what, passing=True)
     if any(isinstance(e, TooLarge) for e in chain):
         size = f"{limits.most_bytes / 1e6:g} MB"
         return SourceError(service, f"sent more than {size}, which no honest answer needs")
@@ -154,7 +158,9 @@ def of_status(
     reason = reason_of(reply.body, params)
     said = f': "{reason}"' if reason else ""
     if status == 400:
-        return SourceError(service, f"did not accept the question (400){said}", _SITE_FILE)
+        return SourceError(
+            service, f"did not accept the question (400){said}", _SITE_FILE, declined=True
+        )
     if status in (401, 403):
         return SourceError(
             service,
@@ -162,12 +168,13 @@ def of_status(
             "name a way to reach you as its user_agent in the site file, and ask less often",
         )
     if status == 404:
-        return SourceError(service, f"knows no such address (404){said}", _SITE_FILE)
+        return SourceError(service, f"knows no such address (404){said}", _SITE_FILE, declined=True)
     if status == 422:
         return SourceError(
             service,
             f"has nothing for this place (422){said}",
             "choose another source of forecasts in the site file",
+            declined=True,
         )
     if status == 429:
         return _of_limit(service, reply, reason, now)
@@ -204,12 +211,11 @@ def _of_limit(service: str, reply: Reply, reason: str, now: float) -> SourceErro
             service, what, "it is asked again tomorrow", wait_s=wait_s, retry_tomorrow=True
         )
     said = f': "{reason}"' if reason else ""
-    return SourceError(
-        service,
-        f"was asked too often (429){said}",
-        passing=reply.retry_after_s is not None,
-        wait_s=reply.retry_after_s,
-    )
+    what = f"was asked too often (429){said}"
+    if reply.retry_after_s is not None:
+        return SourceError(service, what, passing=True, wait_s=reply.retry_after_s)
+    remedy = f"it is left in peace for {_PEACE_S / 60:.0f} minutes"
+    return SourceError(service, what, remedy, wait_s=_PEACE_S)
 
 
 def of_full(
@@ -288,8 +294,9 @@ def reason_of(body: bytes, params: Mapping[str, str]) -> str:
     text = _ADDRESS.sub("…", text)
     for name in _PLACE:
         for value in str(params.get(name, "")).split(","):
-            if value.strip():
-                text = re.sub(rf"(?<![\d.]){re.escape(value.strip())}(?![\d.])", "…", text)
+            number = value.strip().lstrip("+-")
+            if number:
+                text = re.sub(rf"-?(?<![\d.]){re.escape(number)}(?![\d.])", "…", text)
     text = _DECIMAL.sub("…", text)
     text = "".join(c if c.isprintable() else " " for c in text).replace('"', "'")
     text = " ".join(text.split()).rstrip(".")
