@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from riskcast.base.errors import WeatherError
 from riskcast.base.nights import as_ns
 from riskcast.weather.dataset import Note
 from riskcast.weather.table import Table
+from riskcast.weather.web.errors import AGAIN, SourceError
 
 if TYPE_CHECKING:
     from riskcast.site import Place
 
-__all__ = ["Fetched", "coordinate", "height_m", "moment"]
+__all__ = ["Fetched", "coordinate", "height_m", "moment", "unusable"]
 
 # Digits behind the point of a coordinate that leave this machine: about a kilometre, as exact
 # as a grid needs and no nearer to the boxes.
@@ -65,3 +67,16 @@ def moment(as_of: np.datetime64 | None) -> np.datetime64:
     if as_of is None:
         return as_ns(np.datetime64(round(time.time()), "s"))
     return as_ns(as_of)
+
+
+def unusable(source: str, error: WeatherError) -> SourceError:
+    """One sentence for the faults of an answer: the first of them, and how many more."""
+    if isinstance(error, SourceError):
+        return error
+    told = [f"{f.where}: {f.problem}" if f.where else f.problem for f in error.faults]
+    shown = f' "{error.faults[0].value}"' if error.faults and error.faults[0].value else ""
+    first = (told[0] if told else str(error)).rstrip(".") + shown
+    more = f" and {len(told) - 1} more" if len(told) > 1 else ""
+    remedy = error.faults[0].remedy.rstrip(".") if error.faults else ""
+    remedy = remedy[:1].lower() + remedy[1:] if remedy else AGAIN
+    return SourceError(source, f"sent an answer that cannot be used ({first}{more})", remedy)

@@ -23,11 +23,12 @@ from riskcast.base.errors import WeatherError
 from riskcast.base.nights import as_ns
 from riskcast.weather.air import relative_humidity
 from riskcast.weather.dataset import FILLED, Values, hours, stamp, stamps
-from riskcast.weather.fetched import Fetched, coordinate, height_m, moment
+from riskcast.weather.fetched import Fetched, coordinate, height_m, moment, unusable
 from riskcast.weather.locate import locate
 from riskcast.weather.six_hours import hourly_temperature
 from riskcast.weather.table import Table, readable, refuse
 from riskcast.weather.units import UnitError, convert
+from riskcast.weather.web.errors import NotWhole, SourceError
 
 if TYPE_CHECKING:
     from riskcast.site import MetNorway, Place
@@ -90,12 +91,10 @@ def fetch(
         and time.
     """
     if not settings.user_agent:
-        raise WeatherError(
-            "met-norway answers only those who say who asks. Set [weather.met-norway] user_agent"
-            ' = "riskcast (keeper@example.org)" with an address of yours.'
-        )
-    from riskcast.weather.web import NotWhole  # the network: only where needed
-
+        remedy = 'set [weather.met-norway] user_agent = "riskcast (keeper@example.org)" with an'
+        remedy += " address of yours"
+        what = "was not asked: it answers only those who say who they are"
+        raise SourceError(SERVICE, what, remedy, reached=False)
     beyond = moment(as_of)
 
     def parse(body: bytes) -> Table:
@@ -103,18 +102,18 @@ def fetch(
             document = json.loads(body)
         except (ValueError, RecursionError):
             raise NotWhole("the answer is no whole JSON") from None
-        table = _table(document, SERVICE, place, None)
-        if table is None:
-            raise refuse(SERVICE, "timeseries", "there is no step in it.", remedy="Try later.")
-        if table.faults:
-            raise WeatherError(faults=table.faults)
+        try:
+            table = _table(document, SERVICE, place, None)
+        except WeatherError as error:
+            raise unusable(SERVICE, error) from None
+        if table is None or table.faults:
+            raise unusable(SERVICE, WeatherError("no step", table.faults if table else ()))
         if table.time[-1] <= beyond:
-            problem = f"the forecast ends at {stamp(table.time[-1])}, before {stamp(beyond)}."
-            raise refuse(SERVICE, "timeseries", problem, remedy="Try again later.")
+            what = f"has no value after {stamp(table.time[-1])}, and it is {stamp(beyond)}"
+            raise SourceError(SERVICE, what)
         made = _made(table)
         if made is not None and made < beyond - _OLDEST:
-            problem = f"the forecast is of {stamp(made)}: it stands still."
-            raise refuse(SERVICE, "updated_at", problem, remedy="Try again later.")
+            raise SourceError(SERVICE, f"stands still: its forecast is of {stamp(made)}")
         return table
 
     params = {

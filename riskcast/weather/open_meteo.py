@@ -11,27 +11,28 @@ What each address has was read in the provider's documentation and in the server
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
 from riskcast.base.errors import WeatherError
+from riskcast.base.nights import as_ns
 from riskcast.weather import open_meteo_body
 from riskcast.weather.dataset import stamp
-from riskcast.weather.fetched import Fetched, coordinate, height_m, moment
-from riskcast.weather.open_meteo_body import CutOffError
+from riskcast.weather.fetched import Fetched, coordinate, height_m, moment, unusable
 from riskcast.weather.open_meteo_calls import call_weight, members_of
 from riskcast.weather.open_meteo_names import VARIABLE_MAP
 from riskcast.weather.open_meteo_runs import LEADS, pairs_of
 from riskcast.weather.pairs import Pairs
 from riskcast.weather.table import Table, refuse
+from riskcast.weather.web.errors import NotWhole, SourceError
 
 if TYPE_CHECKING:
     from riskcast.site import OpenMeteo, Place
     from riskcast.weather.web import Answer, Web
 
 __all__ = [
-    "SERVICE",
     "SOIL",
     "VARIABLES",
     "VARIABLE_MAP",
@@ -44,8 +45,6 @@ __all__ = [
 ]
 
 T = TypeVar("T")
-
-SERVICE = "open-meteo"
 
 VARIABLES = (
     "temperature_2m",
@@ -85,6 +84,8 @@ _FORECAST_FRESH_S = 3600.0
 _ARCHIVE_FRESH_S = 6 * 3600.0
 _RUNS_FRESH_S = 12 * 3600.0
 
+_OTHER_MODEL = "wait, or name another model in the site file"
+
 # A run may be this much older than the one asked for: a copy kept over a day without network
 # is one. An older one is a model that stands still (server, issue 2057: five days).
 _OLDEST_RUN = np.timedelta64(2, "D")
@@ -102,7 +103,7 @@ def read(
     """
     try:
         return open_meteo_body.read(body, source, place, as_of)
-    except CutOffError as error:
+    except NotWhole as error:
         raise refuse(source, "", f"{error}.", remedy="Download it again.") from None
 
 
@@ -123,20 +124,17 @@ def fetch_ensemble(
     SourceError, WeatherError
         It could not be had; or it is no ensemble of this place and time.
     """
-    names = VARIABLES + SOIL["ensemble"]
+    names, model = VARIABLES + SOIL["ensemble"], settings.ensemble_model
     days = {"forecast_days": _ENSEMBLE_DAYS, "past_days": _ENSEMBLE_PAST_DAYS}
-    return _fetch(
-        web,
-        settings,
+    question = _Question(
+        "open-meteo ensemble",
         settings.ensemble_url,
-        _params(place.latitude, place.longitude, names, settings.ensemble_model)
-        | {"elevation": height_m(place)}
-        | {key: str(value) for key, value in days.items()},
-        _forecast_of("open-meteo ensemble", place, moment(as_of), _ENSEMBLE_PAST_DAYS),
-        settings.ensemble_model,
-        call_weight(len(names), members_of(settings.ensemble_model), sum(days.values())),
+        _at_site(place, names, model, days),
+        call_weight(len(names), members_of(model), sum(days.values())),
         _FORECAST_FRESH_S,
     )
+    parse = _forecast_of(question.source, place, moment(as_of), _ENSEMBLE_PAST_DAYS)
+    return _fetch(web, settings, question, parse)
 
 
 def fetch_forecast(
@@ -158,20 +156,17 @@ def fetch_forecast(
     ------
     SourceError, WeatherError
     """
-    names = VARIABLES + SOIL["forecast"]
+    names, model = VARIABLES + SOIL["forecast"], settings.forecast_model
     days = {"forecast_days": _FORECAST_DAYS, "past_days": past_days}
-    return _fetch(
-        web,
-        settings,
+    question = _Question(
+        "open-meteo forecast",
         settings.forecast_url,
-        _params(place.latitude, place.longitude, names, settings.forecast_model)
-        | {"elevation": height_m(place)}
-        | {key: str(value) for key, value in days.items()},
-        _forecast_of("open-meteo forecast", place, moment(as_of), past_days),
-        settings.forecast_model,
+        _at_site(place, names, model, days),
         call_weight(len(names), 1, sum(days.values())),
         _FORECAST_FRESH_S,
     )
+    parse = _forecast_of(question.source, place, moment(as_of), past_days)
+    return _fetch(web, settings, question, parse)
 
 
 def fetch_archive(
@@ -200,27 +195,24 @@ def fetch_archive(
     """
     begin, end = first.astype("datetime64[D]"), last.astype("datetime64[D]")
     names = VARIABLES + SOIL["archive"]
-    source = "open-meteo archive"
-
-    def parse(body: bytes) -> Table:
-        table = _whole(body, source, place)
-        have = table.time[0].astype("datetime64[D]"), table.time[-1].astype("datetime64[D]")
-        if have != (begin, end):
-            problem = f"asked for {begin} to {end}, answered with {have[0]} to {have[1]}."
-            raise refuse(source, "hourly time", problem, remedy="Try again later.")
-        return table
-
-    return _fetch(
-        web,
-        settings,
+    question = _Question(
+        "open-meteo archive",
         settings.archive_url,
-        _params(latitude, longitude, names, settings.history_model)
+        _asked(latitude, longitude, names, settings.history_model)
         | {"start_date": str(begin), "end_date": str(end)},
-        parse,
-        settings.history_model,
         call_weight(len(names), 1, int((end - begin).astype(int)) + 1),
         _ARCHIVE_FRESH_S,
     )
+
+    def parse(body: bytes) -> Table:
+        table = _whole(body, question.source, place)
+        have = table.time[0].astype("datetime64[D]"), table.time[-1].astype("datetime64[D]")
+        if have != (begin, end):
+            what = f"was asked for {begin} to {end} and answered with {have[0]} to {have[1]}"
+            raise SourceError(question.source, what)
+        return table
+
+    return _fetch(web, settings, question, parse)
 
 
 def fetch_previous_runs(
@@ -240,47 +232,49 @@ def fetch_previous_runs(
     SourceError, WeatherError
     """
     names = ("temperature_2m", *(f"temperature_2m_previous_day{lead}" for lead in LEADS))
-    source, until = "open-meteo previous runs", moment(as_of)
-    answer = _get(
-        web,
-        settings,
+    days = {"forecast_days": 1, "past_days": _RUNS_PAST_DAYS}
+    question = _Question(
+        "open-meteo previous runs",
         settings.previous_runs_url,
-        _params(place.latitude, place.longitude, names, settings.forecast_model)
-        | {"elevation": height_m(place)}
-        | {"forecast_days": "1", "past_days": str(_RUNS_PAST_DAYS)},
-        lambda body: pairs_of(body, source, place, until),
-        call_weight(len(names), 1, _RUNS_PAST_DAYS + 1),
+        _at_site(place, names, settings.forecast_model, days),
+        call_weight(len(names), 1, sum(days.values())),
         _RUNS_FRESH_S,
     )
-    return answer.value
+    until = moment(as_of)
+    return _ask(web, settings, question, lambda b: pairs_of(b, question.source, place, until)).value
 
 
-def _params(
-    latitude: float, longitude: float, names: tuple[str, ...], model: str
+@dataclass(frozen=True)
+class _Question:
+    """source : as the keeper knows it; its first word is whose allowance of calls is used"""
+
+    source: str
+    url: str
+    params: dict[str, str]
+    weight: float
+    fresh_s: float
+
+
+def _at_site(
+    place: Place, names: tuple[str, ...], model: str, days: dict[str, int]
 ) -> dict[str, str]:
-    return {
-        "latitude": coordinate(latitude),
-        "longitude": coordinate(longitude),
-        "hourly": ",".join(names),
-        "models": model,
-        **_SHAPE,
-    }
+    spans = {key: str(count) for key, count in days.items()}
+    height = {"elevation": height_m(place)}
+    return _asked(place.latitude, place.longitude, names, model) | height | spans
+
+
+def _asked(latitude: float, longitude: float, names: tuple[str, ...], model: str) -> dict[str, str]:
+    where = {"latitude": coordinate(latitude), "longitude": coordinate(longitude)}
+    return where | {"hourly": ",".join(names), "models": model} | _SHAPE
 
 
 def _fetch(
-    web: Web,
-    settings: OpenMeteo,
-    url: str,
-    params: dict[str, str],
-    parse: Callable[[bytes], Table],
-    model: str,
-    weight: float,
-    fresh_s: float,
+    web: Web, settings: OpenMeteo, question: _Question, parse: Callable[[bytes], Table]
 ) -> Fetched:
-    answer = _get(web, settings, url, params, parse, weight, fresh_s)
-    made = answer.fetched_at.astype("datetime64[m]").astype("datetime64[ns]")
+    answer = _ask(web, settings, question, parse)
+    made = as_ns(answer.fetched_at.astype("datetime64[m]"))
     answer.value.attrs |= {
-        "model": model,
+        "model": question.params["models"],
         "reference_time": stamp(made),
         "reference_time_is": "time of fetching",  # the provider does not tell that of the run
     }
@@ -295,33 +289,24 @@ def _fetch(
     )
 
 
-def _get(
-    web: Web,
-    settings: OpenMeteo,
-    url: str,
-    params: dict[str, str],
-    parse: Callable[[bytes], T],
-    weight: float,
-    fresh_s: float,
+def _ask(
+    web: Web, settings: OpenMeteo, question: _Question, parse: Callable[[bytes], T]
 ) -> Answer[T]:
-    from riskcast.weather.web import NotWhole  # the network libraries: only where needed
-
-    def whole(body: bytes) -> T:
+    def told_in_a_sentence(body: bytes) -> T:
         try:
             return parse(body)
-        except CutOffError as error:
-            raise NotWhole(str(error)) from None
+        except WeatherError as error:
+            raise unusable(question.source, error) from None
 
-    answer: Answer[T] = web.get(
-        SERVICE,
-        url,
-        params,
-        parse=whole,
-        fresh_s=fresh_s,
-        weight=weight,
+    return web.get(
+        question.source,
+        question.url,
+        question.params,
+        parse=told_in_a_sentence,
+        fresh_s=question.fresh_s,
+        weight=question.weight,
         calls_a_day=settings.calls_a_day,
     )
-    return answer
 
 
 def _forecast_of(
@@ -335,15 +320,13 @@ def _forecast_of(
         table.forecast = True
         first = table.time[0]
         if not asked - _OLDEST_RUN <= first.astype("datetime64[D]") <= asked + _OLDEST_RUN:
-            problem = (
-                f"begins at {stamp(first)}, asked for from {asked} on: the model stands still."
-            )
-            raise refuse(source, "hourly time", problem, remedy="Name another model, or wait.")
+            what = f"stands still: asked for {asked} and after, it begins at {stamp(first)}"
+            raise SourceError(source, what, _OTHER_MODEL)
         there = np.isfinite(table.values["air_temperature"]).any(axis=0)
         last = table.time[np.flatnonzero(there)[-1]]
         if last <= beyond:
-            problem = f"its values end at {stamp(last)}, before {stamp(beyond)}."
-            raise refuse(source, "hourly time", problem, remedy="Name another model, or wait.")
+            what = f"has no value after {stamp(last)}, and it is {stamp(beyond)}"
+            raise SourceError(source, what, _OTHER_MODEL)
         return table
 
     return parse

@@ -24,21 +24,18 @@ from riskcast.weather.locate import locate
 from riskcast.weather.open_meteo_names import ATTRIBUTION, VARIABLE_MAP, soil_depth_m, split
 from riskcast.weather.table import Table, derive, readable, refuse
 from riskcast.weather.text import fine, utc
+from riskcast.weather.web.errors import NotWhole
 
 if TYPE_CHECKING:
     from riskcast.site import Place
 
-__all__ = ["CutOffError", "hourly_of", "numbers", "read", "times_of"]
+__all__ = ["hourly_of", "numbers", "read", "times_of"]
 
 # The server breaks off with these words, with status 200 and perhaps in the middle of a number.
 _BROKEN_OFF = b"Unexpected error while streaming data"
 _SHOWN = 160
 _NO_HOURS = "Ask for hourly=temperature_2m,precipitation and more."
 _UNITS_REMEDY = "Ask for celsius, mm and m/s; each array needs its units in hourly_units."
-
-
-class CutOffError(ValueError):
-    """The answer is no whole JSON: it was cut off on the way, or broke off at the server."""
 
 
 def read(
@@ -62,7 +59,7 @@ def read(
 
     Raises
     ------
-    CutOffError
+    NotWhole
         No whole JSON.
     WeatherError
         The provider tells an error, or the answer is no hourly weather.
@@ -103,7 +100,7 @@ def hourly_of(
 
     Raises
     ------
-    CutOffError
+    NotWhole
     WeatherError
     """
     answer = _of_place(_json(body), source, place)
@@ -124,13 +121,13 @@ def hourly_of(
 
 def _json(body: bytes) -> Any:
     if _BROKEN_OFF in body:
-        raise CutOffError("the provider broke off in the middle of its answer")
+        raise NotWhole("the provider broke off in the middle of its answer")
     try:
         return json.loads(body)
     except ValueError:  # also a broken UTF-8 sequence
-        raise CutOffError("the answer is no whole JSON") from None
+        raise NotWhole("the answer is no whole JSON") from None
     except RecursionError:
-        raise CutOffError("the answer is no JSON of this provider") from None
+        raise NotWhole("the answer is no JSON of this provider") from None
 
 
 def _of_place(answer: Any, source: str, place: Place) -> Mapping[str, Any]:

@@ -46,7 +46,7 @@ def pairs_of(body: bytes, source: str, place: Place, as_of: np.datetime64 | None
 
     Raises
     ------
-    CutOffError, WeatherError
+    NotWhole, WeatherError
         No whole JSON; an error of the provider's; no pair at all.
     """
     answer, hourly, units = hourly_of(body, source, place)

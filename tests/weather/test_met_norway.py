@@ -17,6 +17,7 @@ from riskcast.site import MetNorway
 from riskcast.weather import met_norway
 from riskcast.weather.air import relative_humidity
 from riskcast.weather.files import assemble
+from riskcast.weather.web import NotWhole
 
 AGENT = "riskcast tests (keeper@example.org)"
 
@@ -282,7 +283,10 @@ def test_without_the_provider_s_time_that_of_fetching_counts(a08, london):
 
 @pytest.mark.parametrize(
     ("now", "told"),
-    [("2020-07-29T06:00", "ends at 2020-07-29T06:00Z"), ("2020-07-22T02:00", "stands still")],
+    [
+        ("2020-07-29T06:00", "no value after 2020-07-29T06:00Z"),
+        ("2020-07-22T02:00", "stands still"),
+    ],
 )
 def test_a_forecast_that_is_over_or_stands_still_is_refused(a08, london, now, told):
     with pytest.raises(WeatherError) as error:
@@ -300,7 +304,5 @@ def test_a_forecast_of_elsewhere_is_refused(a08, make_place):
 
 
 def test_a_page_instead_of_an_answer_is_worth_asking_again(london):
-    from riskcast.weather.web import NotWhole
-
     with pytest.raises(NotWhole):
         met_norway.fetch(Recorder(b"<html>502"), MetNorway(user_agent=AGENT), london, as_of=NOW)

@@ -16,8 +16,8 @@ from riskcast.base.errors import WeatherError
 from riskcast.site import OpenMeteo
 from riskcast.weather import open_meteo
 from riskcast.weather.files import assemble
-from riskcast.weather.open_meteo_body import CutOffError
 from riskcast.weather.open_meteo_body import read as read_body
+from riskcast.weather.web import NotWhole
 
 
 @pytest.fixture
@@ -310,7 +310,7 @@ def test_json_that_is_no_hourly_weather_is_refused(place, document, told):
     ],
 )
 def test_a_body_that_is_not_whole_is_worth_asking_again(place, broken):
-    with pytest.raises(CutOffError):
+    with pytest.raises(NotWhole):
         read_body(broken, "answer", place)
     with pytest.raises(WeatherError, match=r"Download it again"):
         open_meteo.read(broken, "answer.json", place)
@@ -369,7 +369,7 @@ def deep_place(make_place):
 def test_an_ensemble_is_asked_for(deep_place):
     web = Recorder(days("2025-10-24", 18, members=3))
     got = open_meteo.fetch_ensemble(web, OpenMeteo(), deep_place, as_of=NOW)
-    assert web.service == "open-meteo"
+    assert web.service == "open-meteo ensemble"  # its first word: whose calls are counted
     assert web.url == "https://ensemble-api.open-meteo.com/v1/ensemble"
     assert web.params == {
         "latitude": "50.12",  # 0.01° and 10 m: no nearer to the boxes
@@ -449,21 +449,21 @@ def test_a_forecast_whose_values_end_before_now_is_refused(place):
     for key, array in document["hourly"].items():
         if key != "time":
             array[past_hours:] = [None] * (len(array) - past_hours)
-    with pytest.raises(WeatherError, match=r"values end at 2025-10-27T08:00Z"):
+    with pytest.raises(WeatherError, match=r"no value after 2025-10-27T08:00Z"):
         open_meteo.fetch_ensemble(Recorder(document), OpenMeteo(), place, as_of=NOW)
 
 
 def test_other_days_than_those_asked_for_are_refused(place):
     web = Recorder(days("2024-07-01", 300))
     first, last = np.datetime64("2024-07-01"), np.datetime64("2025-06-30")
-    with pytest.raises(WeatherError, match=r"asked for 2024-07-01 to 2025-06-30"):
+    with pytest.raises(WeatherError, match=r"answered with 2024-07-01 to 2025-04-26"):
         open_meteo.fetch_archive(web, OpenMeteo(), 50.0, -4.0, first, last, place)
 
 
 def test_a_forecast_of_nulls_is_refused_with_the_way_out(place):
     document = days("2025-10-24", 18)
     document["hourly"]["temperature_2m"] = [None] * (18 * 24)
-    with pytest.raises(WeatherError, match=r"Name another model"):
+    with pytest.raises(WeatherError, match=r"null throughout.*name another model"):
         open_meteo.fetch_ensemble(Recorder(document), OpenMeteo(), place, as_of=NOW)
 
 
