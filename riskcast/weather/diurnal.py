@@ -1,7 +1,9 @@
 """The day's course of air temperature from its lowest and highest value. NumPy in, NumPy out.
 
-Six published models were compared on 20 years of hourly air (tests/weather/test_diurnal.py);
-this one comes nearest.
+Five published models, and this one as printed, were compared on 20 years of hourly air of two
+cities (tests/weather/test_diurnal.py): from October to April this one misses by 1.19 and
+1.28 K, the others by 1.23 to 1.60 K, the day's mean by 1.69 and 2.53 K. Kept within the
+extremes of each window (`daily`) it misses by 1.15 and 1.24 K.
 """
 
 from __future__ import annotations

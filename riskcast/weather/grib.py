@@ -13,11 +13,12 @@ import xarray as xr
 from riskcast.base.errors import WeatherError
 from riskcast.weather.fields import table_of
 from riskcast.weather.table import Table, derive, refuse
+from riskcast.weather.timeaxis import made_at
 
 if TYPE_CHECKING:
     from riskcast.site import Place
 
-__all__ = ["decode"]
+__all__ = ["decode", "reference_time"]
 
 _REMEDY = (
     'Install it with: pip install "riskcast[grib]". Or download the file as NetCDF, or convert'
@@ -56,6 +57,23 @@ def decode(path: Path, source: str, place: Place, as_of: np.datetime64 | None) -
     whole = _merged(tables)
     derive(whole)
     return whole
+
+
+def reference_time(path: Path, source: str) -> np.datetime64 | None:
+    """When the forecast in the file was made, None for an analysis.
+
+    Raises
+    ------
+    WeatherError
+        cfgrib is not installed, the file is damaged, or it holds several forecasts.
+    """
+    cfgrib, broken = _libraries(source)
+    made = {made_at(_in_line(file), source) for file in _open(path, source, cfgrib, broken)}
+    stated = sorted(moment for moment in made if moment is not None)
+    if len(stated) > 1:
+        problem = f"the file holds {len(stated)} forecasts, expected one."
+        raise refuse(source, "time", problem, remedy="Write one file a forecast.")
+    return stated[0] if stated else None
 
 
 def _open(

@@ -11,7 +11,7 @@ import xarray as xr
 from riskcast.base.errors import WeatherError
 from riskcast.weather.fields import table_of
 from riskcast.weather.table import Table, derive, refuse
-from riskcast.weather.timeaxis import decoded, name_of_time, parsed
+from riskcast.weather.timeaxis import made_at
 
 if TYPE_CHECKING:
     from riskcast.site import Place
@@ -46,18 +46,7 @@ def reference_time(path: Path, source: str) -> np.datetime64 | None:
         Damaged file, or several forecasts in one file.
     """
     with _open(path, source) as file:
-        valid = name_of_time(file, source)
-        named = ["forecast_reference_time"] if "forecast_reference_time" in file.variables else []
-        for name in [*named, *file.cf.standard_names.get("forecast_reference_time", [])]:
-            made = file[name]
-            if name == valid or (made.size > 1 and made.dims == file[valid].dims):
-                continue  # an analysis: every step is its own start
-            if made.size > 1:
-                problem = f"the file holds {made.size} forecasts, expected one."
-                raise refuse(source, str(name), problem, remedy="Write one file a forecast.")
-            return np.datetime64(decoded(made, np.atleast_1d(made.values), source)[0])
-        stated = file.attrs.get("reference_time", file.attrs.get("forecast_reference_time"))
-    return None if stated is None else parsed(str(stated), source)
+        return made_at(file, source)
 
 
 def _open(path: Path, source: str) -> xr.Dataset:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
+import cf_xarray  # noqa: F401  (registers the .cf accessor)
 import cftime
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,7 @@ from riskcast.weather.daily import over_by
 from riskcast.weather.dataset import Times
 from riskcast.weather.table import readable, refuse
 
-__all__ = ["Rows", "decoded", "name_of_time", "parsed", "rows_until"]
+__all__ = ["Rows", "decoded", "made_at", "name_of_time", "rows_until"]
 
 Whole = npt.NDArray[np.int64]
 _T = TypeVar("_T")
@@ -165,7 +166,29 @@ def _understood(time: xr.DataArray, source: str, step: Callable[[str], _T]) -> _
         raise refuse(source, str(time.name), problem, units, remedy) from None
 
 
-def parsed(text: str, source: str) -> np.datetime64:
+def made_at(file: xr.Dataset, source: str) -> np.datetime64 | None:
+    """When the forecast in a dataset was made, None where it does not say.
+
+    Raises
+    ------
+    WeatherError
+        Several forecasts in one, or a time that cannot be read.
+    """
+    valid = name_of_time(file, source)
+    named = ["forecast_reference_time"] if "forecast_reference_time" in file.variables else []
+    for name in [*named, *file.cf.standard_names.get("forecast_reference_time", [])]:
+        made = file[name]
+        if name == valid or (made.size > 1 and made.dims == file[valid].dims):
+            continue  # an analysis: every step is its own start
+        if made.size > 1:
+            problem = f"the file holds {made.size} forecasts, expected one."
+            raise refuse(source, str(name), problem, remedy="Write one file a forecast.")
+        return np.datetime64(decoded(made, np.atleast_1d(made.values), source)[0])
+    stated = file.attrs.get("reference_time", file.attrs.get("forecast_reference_time"))
+    return None if stated is None else _parsed(str(stated), source)
+
+
+def _parsed(text: str, source: str) -> np.datetime64:
     try:
         moment = dt.datetime.fromisoformat(text.strip().replace("Z", "+00:00"))
     except ValueError:

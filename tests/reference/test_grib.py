@@ -90,6 +90,7 @@ def test_the_same_data_as_grib_and_as_netcdf(analysis, tmp_path):
 
 
 def test_rows_after_the_moment_asked_for_are_not_read(analysis):
+    assert grib.reference_time(analysis, "era5.grib") is None
     moment = np.datetime64("2025-01-01T05:30", "ns")
     found = grib.decode(analysis, "era5.grib", SITE, moment)
     assert str(found.time[-1])[:13] == "2025-01-01T05"
@@ -108,6 +109,8 @@ def test_members_of_a_forecast(eccodes, tmp_path):
     assert found.forecast
     assert str(found.time[-1])[:13] == "2025-01-01T05"
     np.testing.assert_allclose(found.values["air_temperature"][:, 0], [13, 14, 15], atol=0.01)
+    made = grib.reference_time(path, "ensemble.grib")
+    assert made == np.datetime64("2025-01-01T00", "ns")
 
 
 def test_rain_of_a_reanalysis_by_start_and_step(eccodes, tmp_path):
