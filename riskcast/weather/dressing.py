@@ -54,7 +54,7 @@ _SHARE_AT_0 = 0.22
 _GROWTH_A_DAY = 0.466
 
 # The present is known: errors set in over the first hours (common practice, no source).
-_SETTLING_HOURS = 6.0
+_SETTLING_HOURS = 3.0
 
 # As long as the fade to past years at the end of every forecast.
 _CHANGE_HOURS = 48
@@ -86,12 +86,10 @@ class Dressed:
     ----------
     course : (member, time), hours after issue
     year : (member,) which past winter each goes on with, index into those given
-    pairs : the fewest days with own pairs behind the errors of a fitted lead, 0 = general errors
     """
 
     course: Course
     year: Whole
-    pairs: int
 
 
 def general_errors(lead_hours: npt.ArrayLike) -> Errors:
@@ -150,8 +148,7 @@ def dress(
     history: Course,
     *,
     coming: Whole,
-    reference_hour: int,
-    pairs: Pairs | None = None,
+    errors: Errors,
     shift_degc: float = 0.0,
     seed: int = 0,
 ) -> Dressed | None:
@@ -163,8 +160,7 @@ def dress(
     past : (member = past winter, time) on the axis of the season, finite
     history : what the usual weather is taken from
     coming : (time,) hours since 1970 after issue that the forecast covers
-    reference_hour : when it was made, hours since 1970
-    pairs : past errors of this source
+    errors : how it misses at those hours
     shift_degc : what past winters were moved by on the mean, the usual weather with them
     seed : which past winter leaves the forecast's rain when
 
@@ -175,14 +171,9 @@ def dress(
     """
     if len(past.member) < NORMAL_YEARS:
         return None
-    year, pattern = _patterns(past, history, coming, shift_degc)
-    normal = _moved(usual(history, "air_temperature", coming), shift_degc)
-    if not np.isfinite(pattern).all() or not np.isfinite(normal.spread).all():
+    year, normal, pattern = _patterns(past, history, coming, shift_degc)
+    if not np.isfinite(pattern).all():
         return None
-    lead = np.maximum(coming - reference_hour, 0)
-    errors, known = general_errors(lead), 0
-    if pairs is not None and len(pairs.valid):
-        errors, known = own_errors(pairs, history, lead)
     own = {
         name: close_short_gaps(forecast.reach(name, coming)[None])[0][0]
         for name in forecast.values
@@ -192,7 +183,7 @@ def dress(
     missed = errors.a + (errors.b - 1.0) * anomaly + errors.spread * pattern
     settling = -np.expm1(-(coming - coming[0] + 1) / _SETTLING_HOURS)
     values = {"air_temperature": own["air_temperature"] + settling * normal.spread * missed}
-    to_past = _leaving(lead, year, seed)
+    to_past = _leaving(errors, year, seed)
     at = coming - past.start
     for name, array in own.items():
         if name == "air_temperature":
@@ -213,13 +204,13 @@ def dress(
         filled=filled.astype(np.int8),
         gap=np.zeros(len(coming), dtype=bool),
     )
-    return Dressed(course, year, known)
+    return Dressed(course, year)
 
 
 def _patterns(
     past: Course, history: Course, coming: Whole, shift_degc: float
-) -> tuple[Whole, Values]:
-    """Past winter of each member, and its standardised anomaly, (member, time).
+) -> tuple[Whole, Usual, Values]:
+    """Past winter of each member, what is usual, and the members' standardised anomalies.
 
     Over the members the anomalies are centred: the forecast, not the luck of twenty winters,
     says where their middle lies.
@@ -227,34 +218,29 @@ def _patterns(
     fitting = [
         24 * days
         for days in _SHIFTS_DAYS
-        if coming[0] + 24 * days - past.start >= 0
-        and coming[-1] + 24 * days - past.start < past.size
+        if coming[0] + 24 * days >= past.start and coming[-1] + 24 * days < past.start + past.size
     ]
     copies = min(-(-LEAST_MEMBERS // len(past.member)), len(fitting))
-    rows = []
-    for shift in fitting[:copies]:
-        normal = _moved(usual(history, "air_temperature", coming + shift), shift_degc)
-        theirs = past.values["air_temperature"][:, coming + shift - past.start]
-        rows.append((theirs - normal.mean) / normal.spread)
-    pattern = np.concatenate(rows)
+    wanted = coming + np.array(fitting[:copies])[:, None]
+    normal = usual(history, "air_temperature", wanted.ravel())
+    mean = normal.mean.reshape(wanted.shape) + shift_degc
+    spread = normal.spread.reshape(wanted.shape)
+    theirs = past.values["air_temperature"][:, wanted - past.start]
+    pattern = ((theirs - mean) / spread).swapaxes(0, 1).reshape(-1, len(coming))
     year = np.tile(np.arange(len(past.member)), copies)
-    return year, pattern - pattern.mean(axis=0)
+    return year, Usual(mean[0], spread[0]), pattern - pattern.mean(axis=0)
 
 
-def _moved(normal: Usual, shift_degc: float) -> Usual:
-    return replace(normal, mean=normal.mean + shift_degc)
-
-
-def _leaving(lead: Whole, year: Whole, seed: int) -> Values:
+def _leaving(errors: Errors, year: Whole, seed: int) -> Values:
     """(member, time) share of the past winter: 0, then rising over two days to 1.
 
     The share of members that still follow the forecast is its share of explained variance,
     counted from what it is at the first hour.
     """
-    explained = 1.0 - general_errors(lead).spread ** 2
+    explained = np.maximum(1.0 - errors.spread**2, 0.0)
     order = stream(seed, "weather", "leaving_the_forecast").permutation(len(year))
     least = (order + 0.5) / len(year) * explained[0]
-    leaves = (explained[None] >= least[:, None]).sum(axis=1)
-    begins = np.maximum(leaves - _CHANGE_HOURS // 2, 0)
-    share = (np.arange(1, len(lead) + 1) - begins[:, None]) / (_CHANGE_HOURS + 1)
+    stays = np.minimum.accumulate(explained)[None] > least[:, None]
+    begins = np.maximum(stays.sum(axis=1) - _CHANGE_HOURS // 2, 0)
+    share = (np.arange(1, len(explained) + 1) - begins[:, None]) / (_CHANGE_HOURS + 1)
     return np.asarray(np.clip(share, 0.0, 1.0))

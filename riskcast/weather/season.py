@@ -32,7 +32,7 @@ from riskcast.weather.dataset import (
     stamp,
     to_dataset,
 )
-from riskcast.weather.dressing import Dressed, dress
+from riskcast.weather.dressing import Dressed, dress, general_errors, own_errors
 from riskcast.weather.forecasts import Forecast
 from riskcast.weather.join import Axis, axis_of, covered, futures, past_years, so_far, usable
 from riskcast.weather.past import (
@@ -136,7 +136,9 @@ def season(
     shift_degc, shifted = 0.0, list[Note]()
     if config.trend_adjusted:
         past, shift_degc, shifted = adjusted(past, axis.winter)
-    dressed = _dressed(forecast, past, history, axis, shift_degc, seed)
+    dressed, told = None, list[Note]()
+    if len(forecast.course.member) == 1:
+        dressed, told = _dressed(forecast, past, history, axis, shift_degc, seed)
     if dressed is None:
         joined = futures(head, forecast.course, past, axis, seed)
     else:
@@ -154,7 +156,8 @@ def season(
         past_years=_with_mean(to_dataset(past, place, "past_year"), mean),
         notes=(
             *found.notes,
-            *_told_forecast(forecast, moment, config.max_age_hours, dressed),
+            *_told_forecast(forecast, moment, config.max_age_hours),
+            *told,
             *_told_years(years, config.past_years),
             *shifted,
             *joined.notes,
@@ -180,20 +183,26 @@ def _dressed(
     axis: Axis,
     shift_degc: float,
     seed: int,
-) -> Dressed | None:
-    """Members of a single forecast; None for an ensemble, or where too little is known."""
-    if len(forecast.course.member) > 1:
-        return None
-    return dress(
+) -> tuple[Dressed | None, list[Note]]:
+    """Members of a single forecast, None where too little is known, and what is told of it."""
+    coming = covered(forecast.course, axis)
+    lead = np.maximum(coming - int(hours([forecast.reference_time])[0]), 0)
+    errors, days = general_errors(lead), 0
+    if forecast.pairs is not None and len(forecast.pairs.valid):
+        errors, days = own_errors(forecast.pairs, history, lead)
+    dressed = dress(
         forecast.course,
         past,
         history,
-        coming=covered(forecast.course, axis),
-        reference_hour=int(hours([forecast.reference_time])[0]),
-        pairs=forecast.pairs,
+        coming=coming,
+        errors=errors,
         shift_degc=shift_degc,
         seed=seed,
     )
+    if dressed is None:
+        return None, [Note("single_forecast")]
+    numbers = {"members": len(dressed.course.member), "pairs": days}
+    return dressed, [Note("dressed_forecast", numbers)]
 
 
 def _complete_years(history: Course, axis: Axis, asked: int) -> list[int]:
@@ -275,18 +284,13 @@ def _told(course: Course, source: str) -> list[Note]:
 
 
 def _told_forecast(
-    forecast: Forecast, issued_at: np.datetime64, max_age_hours: float, dressed: Dressed | None
+    forecast: Forecast, issued_at: np.datetime64, max_age_hours: float
 ) -> list[Note]:
     notes = list(forecast.notes)
     age = _hours_between(forecast.reference_time, issued_at)
     if age > max_age_hours:
         numbers = {"age_hours": round(age, 1), "max_age_hours": float(max_age_hours)}
         notes.append(Note("stale_forecast", numbers))
-    if dressed is not None:
-        numbers = {"members": len(dressed.course.member), "pairs": dressed.pairs}
-        notes.append(Note("dressed_forecast", numbers))
-    elif len(forecast.course.member) == 1:
-        notes.append(Note("single_forecast"))
     return notes
 
 
