@@ -12,12 +12,12 @@ from riskcast.base.errors import WeatherError
 from riskcast.base.nights import as_ns
 from riskcast.weather.dataset import Note
 from riskcast.weather.table import Table
-from riskcast.weather.web.errors import AGAIN, SourceError
+from riskcast.weather.web.errors import AGAIN
 
 if TYPE_CHECKING:
     from riskcast.site import Place
 
-__all__ = ["Fetched", "coordinate", "height_m", "moment", "unusable"]
+__all__ = ["Fetched", "coordinate", "height_m", "moment", "refused", "unusable"]
 
 # Digits behind the point of a coordinate that leave this machine: about a kilometre, as exact
 # as a grid needs and no nearer to the boxes.
@@ -69,14 +69,19 @@ def moment(as_of: np.datetime64 | None) -> np.datetime64:
     return as_ns(as_of)
 
 
-def unusable(source: str, error: WeatherError) -> SourceError:
+def refused(source: str, what: str, remedy: str = AGAIN) -> WeatherError:
+    """The error, one sentence, for an answer that came and cannot be used."""
+    return WeatherError(f"{source} {what}; {remedy}.")
+
+
+def unusable(source: str, error: WeatherError) -> WeatherError:
     """One sentence for the faults of an answer: the first of them, and how many more."""
-    if isinstance(error, SourceError):
+    if not error.faults:
         return error
-    told = [f"{f.where}: {f.problem}" if f.where else f.problem for f in error.faults]
-    shown = f' "{error.faults[0].value}"' if error.faults and error.faults[0].value else ""
-    first = (told[0] if told else str(error)).rstrip(".") + shown
-    more = f" and {len(told) - 1} more" if len(told) > 1 else ""
-    remedy = error.faults[0].remedy.rstrip(".") if error.faults else ""
-    remedy = remedy[:1].lower() + remedy[1:] if remedy else AGAIN
-    return SourceError(source, f"sent an answer that cannot be used ({first}{more})", remedy)
+    first = error.faults[0]
+    where = f"{first.where}: " if first.where else ""
+    shown = f' "{first.value}"' if first.value else ""
+    more = f"; {len(error.faults) - 1} more" if len(error.faults) > 1 else ""
+    remedy = first.remedy.rstrip(".")
+    what = f"sent an answer that cannot be used ({where}{first.problem.rstrip('.')}{shown}{more})"
+    return refused(source, what, remedy[:1].lower() + remedy[1:] if remedy else AGAIN)

@@ -23,7 +23,7 @@ from riskcast.base.errors import WeatherError
 from riskcast.base.nights import as_ns
 from riskcast.weather.air import relative_humidity
 from riskcast.weather.dataset import FILLED, Values, hours, stamp, stamps
-from riskcast.weather.fetched import Fetched, coordinate, height_m, moment, unusable
+from riskcast.weather.fetched import Fetched, coordinate, height_m, moment, refused, unusable
 from riskcast.weather.locate import locate
 from riskcast.weather.six_hours import hourly_temperature
 from riskcast.weather.table import Table, readable, refuse
@@ -106,14 +106,16 @@ def fetch(
             table = _table(document, SERVICE, place, None)
         except WeatherError as error:
             raise unusable(SERVICE, error) from None
-        if table is None or table.faults:
-            raise unusable(SERVICE, WeatherError("no step", table.faults if table else ()))
+        if table is None:
+            raise refused(SERVICE, "sent an answer without a step")
+        if table.faults:
+            raise unusable(SERVICE, WeatherError(faults=table.faults))
         if table.time[-1] <= beyond:
             what = f"has no value after {stamp(table.time[-1])}, and it is {stamp(beyond)}"
-            raise SourceError(SERVICE, what)
+            raise refused(SERVICE, what)
         made = _made(table)
         if made is not None and made < beyond - _OLDEST:
-            raise SourceError(SERVICE, f"stands still: its forecast is of {stamp(made)}")
+            raise refused(SERVICE, f"stands still: its forecast is of {stamp(made)}")
         return table
 
     params = {

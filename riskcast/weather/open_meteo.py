@@ -20,13 +20,13 @@ from riskcast.base.errors import WeatherError
 from riskcast.base.nights import as_ns
 from riskcast.weather import open_meteo_body
 from riskcast.weather.dataset import stamp
-from riskcast.weather.fetched import Fetched, coordinate, height_m, moment, unusable
+from riskcast.weather.fetched import Fetched, coordinate, height_m, moment, refused, unusable
 from riskcast.weather.open_meteo_calls import call_weight, members_of
 from riskcast.weather.open_meteo_names import VARIABLE_MAP
 from riskcast.weather.open_meteo_runs import LEADS, pairs_of
 from riskcast.weather.pairs import Pairs
 from riskcast.weather.table import Table, refuse
-from riskcast.weather.web.errors import NotWhole, SourceError
+from riskcast.weather.web.errors import NotWhole
 
 if TYPE_CHECKING:
     from riskcast.site import OpenMeteo, Place
@@ -209,7 +209,7 @@ def fetch_archive(
         have = table.time[0].astype("datetime64[D]"), table.time[-1].astype("datetime64[D]")
         if have != (begin, end):
             what = f"was asked for {begin} to {end} and answered with {have[0]} to {have[1]}"
-            raise SourceError(question.source, what)
+            raise refused(question.source, what)
         return table
 
     return _fetch(web, settings, question, parse)
@@ -321,12 +321,12 @@ def _forecast_of(
         first = table.time[0]
         if not asked - _OLDEST_RUN <= first.astype("datetime64[D]") <= asked + _OLDEST_RUN:
             what = f"stands still: asked for {asked} and after, it begins at {stamp(first)}"
-            raise SourceError(source, what, _OTHER_MODEL)
+            raise refused(source, what, _OTHER_MODEL)
         there = np.isfinite(table.values["air_temperature"]).any(axis=0)
         last = table.time[np.flatnonzero(there)[-1]]
         if last <= beyond:
             what = f"has no value after {stamp(last)}, and it is {stamp(beyond)}"
-            raise SourceError(source, what, _OTHER_MODEL)
+            raise refused(source, what, _OTHER_MODEL)
         return table
 
     return parse

@@ -48,10 +48,12 @@ def hourly_temperature(
     for sign, extreme in ((1.0, highest), (-1.0, lowest)):
         from_begin = np.maximum(np.nan_to_num(sign * (extreme - begin)), 0.0)
         from_end = np.maximum(np.nan_to_num(sign * (extreme - end)), 0.0)
-        out = np.minimum(from_begin, from_end) > _STANDS_OUT_K
-        root_begin, root_end = np.sqrt(from_begin[out]), np.sqrt(from_end[out])
+        beyond = np.minimum(from_begin, from_end) > _STANDS_OUT_K
+        root_begin, root_end = np.sqrt(from_begin[beyond]), np.sqrt(from_end[beyond])
         share = np.clip(root_begin / (root_begin + root_end), _NEAREST, 1.0 - _NEAREST)
-        knots.append(at[:-1][out] + share * np.diff(at)[out])
-        values.append(extreme[out])
+        knots.append(at[:-1][beyond] + share * np.diff(at)[beyond])
+        values.append(extreme[beyond])
     where, kept = np.unique(np.concatenate(knots), return_index=True)
-    return np.asarray(PchipInterpolator(where, np.concatenate(values)[kept])(every), dtype=float)
+    out = PchipInterpolator(where, np.concatenate(values)[kept])(every)
+    out[at - at[0]] = temperature  # to the last digit
+    return np.asarray(out, dtype=float)

@@ -6,18 +6,21 @@ A08 is Locationforecast 2.0 complete for London as another project recorded it o
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from types import SimpleNamespace
 
+import invented_weather
 import numpy as np
 import pytest
+from loopback import Services
 
 from riskcast.base.errors import WeatherError
 from riskcast.site import MetNorway
 from riskcast.weather import met_norway
 from riskcast.weather.air import relative_humidity
 from riskcast.weather.files import assemble
-from riskcast.weather.web import NotWhole
+from riskcast.weather.web import NotWhole, Web
 
 AGENT = "riskcast tests (keeper@example.org)"
 
@@ -306,3 +309,23 @@ def test_a_forecast_of_elsewhere_is_refused(a08, make_place):
 def test_a_page_instead_of_an_answer_is_worth_asking_again(london):
     with pytest.raises(NotWhole):
         met_norway.fetch(Recorder(b"<html>502"), MetNorway(user_agent=AGENT), london, as_of=NOW)
+
+
+def test_it_comes_over_the_network(tmp_path, make_place):
+    place = make_place(50.123456, -4.098765, 123.0)
+    now = np.datetime64("2025-10-27T09:20:31", "ns")
+    with Services() as services, Web(tmp_path) as web:
+        services.now = dt.datetime(2025, 10, 27, 9, 20, 31, tzinfo=dt.UTC)
+        settings = MetNorway(**services.met_norway())
+        got = met_norway.fetch(web, settings, place, as_of=now)
+        (request,) = services.asked("met-norway")
+    assert request.query == {"lat": "50.12", "lon": "-4.10", "altitude": "120"}
+    assert request.headers["user-agent"] == settings.user_agent
+    assert got.reference_time == np.datetime64("2025-10-27T09:00")
+    hour = invented_weather.hours_of(got.table.time)
+    true = invented_weather.temperature(hour, 50.12, -4.1, 0, 120.0)
+    air, given = got.table.values["air_temperature"][0], got.table.filled == 0
+    assert air[given].tolist() == true[given].tolist()
+    # A day of 3 K either side: between steps of six hours no straight line comes so near.
+    assert np.sqrt(np.mean((air - true)[~given] ** 2)) < 0.4
+    assert got.table.time[-1] > now + np.timedelta64(8, "D")

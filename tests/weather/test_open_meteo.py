@@ -6,18 +6,22 @@ ensembles, one error); the values beside them were read by hand in the files.
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from types import SimpleNamespace
 
+import invented_weather
 import numpy as np
 import pytest
+import service_faults
+from loopback import Services
 
 from riskcast.base.errors import WeatherError
 from riskcast.site import OpenMeteo
 from riskcast.weather import open_meteo
 from riskcast.weather.files import assemble
 from riskcast.weather.open_meteo_body import read as read_body
-from riskcast.weather.web import NotWhole
+from riskcast.weather.web import Limits, NotWhole, Web
 
 
 @pytest.fixture
@@ -504,3 +508,84 @@ def test_previous_runs_of_a_model_without_any_are_refused(place):
             del document["hourly"][key]
     with pytest.raises(WeatherError, match=r"no earlier runs"):
         open_meteo.fetch_previous_runs(Recorder(document), OpenMeteo(), place, as_of=NOW)
+
+
+# --- over the network, from services on this machine -----------------------------------------
+
+
+@pytest.fixture
+def services():
+    with Services() as services:
+        services.now = dt.datetime(2025, 10, 27, 9, 20, 31, tzinfo=dt.UTC)
+        yield services
+
+
+@pytest.fixture
+def asking(services, tmp_path):
+    settings = OpenMeteo(**services.open_meteo())
+    with Web(tmp_path, limits=Limits(back_off_s=0.01, jitter_s=0.0, most_back_off_s=0.02)) as web:
+        yield web, settings
+
+
+def degc(time, got, member=0):
+    """What the invented weather has at those hours, in the cell of the answer."""
+    hour = invented_weather.hours_of(time)
+    return invented_weather.temperature(hour, *got.table.cell, member, got.table.elevation_m)
+
+
+def test_an_ensemble_comes_over_the_network(services, asking, deep_place):
+    got = open_meteo.fetch_ensemble(*asking, deep_place, as_of=NOW)
+    assert got.table.member.tolist() == list(range(51))
+    assert len(got.table.time) == 18 * 24
+    air = got.table.values["air_temperature"]
+    for member in (0, 1, 50):
+        assert air[member].tolist() == degc(got.table.time, got, member).tolist()
+    course = assemble([got.table], [], deep_place, "open-meteo ensemble")
+    assert course.attrs["height_gap_m"] == -3.0  # 123 m, asked for as 120
+    assert course.attrs["lapse_correction_degc"] == pytest.approx(-0.0195, abs=0.001)
+    assert {"snow_depth", "relative_humidity", "wind_speed"} <= course.values.keys()
+    (request,) = services.asked("ensemble")
+    assert request.query["latitude"] == "50.12"
+
+
+def test_the_next_question_is_answered_from_what_was_kept(services, asking, place):
+    open_meteo.fetch_ensemble(*asking, place, as_of=NOW)
+    again = open_meteo.fetch_ensemble(*asking, place, as_of=NOW)
+    assert again.from_cache
+    assert not again.stale
+    assert services.count("ensemble") == 1
+
+
+def test_a_forecast_comes_with_soil_and_the_days_before(asking, place):
+    got = open_meteo.fetch_forecast(*asking, place, as_of=NOW)
+    assert got.table.time[0] == np.datetime64("2025-10-13T00:00")
+    assert got.table.time[-1] == np.datetime64("2025-11-11T23:00")
+    assert got.table.depth.tolist() == [0.64]  # the middle of 28 to 100 cm
+    assert "soil_temperature" in got.table.values
+
+
+def test_past_weather_comes_with_its_last_days_missing(asking, place):
+    first, last = np.datetime64("2025-10-01"), np.datetime64("2025-10-27")
+    got = open_meteo.fetch_archive(*asking, 50.0, -4.0, first, last, place)
+    air = got.table.values["air_temperature"][0]
+    known = np.isfinite(air)
+    assert air[known].tolist() == degc(got.table.time[known], got).tolist()
+    assert not known[-72:].any()  # five days behind
+    assert known[:500].all()
+
+
+def test_earlier_runs_come_as_pairs(asking, place):
+    pairs = open_meteo.fetch_previous_runs(*asking, place, as_of=NOW)
+    assert set(pairs.lead_day.tolist()) == {1, 2, 3, 4, 5, 6, 7}
+    assert pairs.valid.max() <= NOW
+    assert pairs.valid.min() >= np.datetime64("2025-07-27")
+    assert np.isfinite(pairs.forecast_degc).all()
+    assert np.isfinite(pairs.observed_degc).all()
+
+
+def test_other_units_than_asked_for_change_nothing(services, asking, place):
+    fahrenheit = service_faults.in_units("temperature_2m", "°F", lambda degc: degc * 1.8 + 32)
+    services.fail("ensemble", fahrenheit, times=None)
+    got = open_meteo.fetch_ensemble(*asking, place, as_of=NOW)
+    air = got.table.values["air_temperature"][0]
+    assert air == pytest.approx(degc(got.table.time, got))
