@@ -14,6 +14,14 @@ __all__ = ["credit", "together"]
 _YEAR = re.compile(r"\b((?:19|20)\d\d)-\d\d-\d\d")
 # Kinds of ECMWF data that are forecasts of an ensemble, not a reanalysis.
 _ENSEMBLE = ("pf", "cf")
+# The words E-OBS asks for (from memory) and its licence; its files carry neither.
+_E_OBS = {
+    "provider": "E-OBS, ECA&D",
+    "licence": "non-commercial research and education only",
+    "attribution": "We acknowledge the E-OBS dataset from the EU-FP6 project UERRA and the"
+    " Copernicus Climate Change Service, and the data providers in the ECA&D project"
+    " (https://www.ecad.eu)",
+}
 
 
 def credit(
@@ -50,6 +58,9 @@ def credit(
             "attribution",
             f"Contains modified Copernicus Climate Change Service information {year}",
         )
+    if "E-OBS_version" in file:
+        for key, words in _E_OBS.items():
+            out.setdefault(key, words)
     return out
 
 

@@ -139,7 +139,9 @@ def _bounds(file: xr.Dataset, axis: xr.DataArray, position: Whole, source: str) 
     name = next((n for n in names if n in file.variables and file[n].shape == (axis.size, 2)), None)
     if name is None:
         return None
-    ends = [decoded(axis, file[name].values[position, k], source) for k in (0, 1)]
+    # CF 7.1: bounds take the units of what they bound, unless they state their own.
+    stated = file[name] if "units" in file[name].attrs else axis
+    ends = [decoded(stated, file[name].values[position, k], source) for k in (0, 1)]
     return np.stack(ends, axis=1)
 
 
