@@ -185,5 +185,7 @@ def _in_units(values: np.ndarray, name: str, query: Query) -> tuple[list[float |
             values, unit = values / _INCH_MM, "inch"
         elif unit == "m":
             values, unit = values / _FOOT_M, "ft"
-    rounded = np.round(values, 3)
-    return [None if np.isnan(v) else float(v) for v in rounded], unit
+    out: list[float | None] = np.round(values, 3).tolist()
+    for index in np.flatnonzero(np.isnan(values)):
+        out[index] = None
+    return out, unit

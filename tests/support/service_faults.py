@@ -28,6 +28,7 @@ __all__ = [
     "content_type",
     "drip",
     "edit",
+    "error",
     "half_then_reset",
     "html",
     "in_gzip",
