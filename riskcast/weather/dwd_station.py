@@ -4,8 +4,6 @@ A zip holds one kind of value of one station (``produkt_tu_stunde_….txt``: air
 humidity; ``rr`` precipitation, ``ff`` wind, ``td`` dew point) and where the station stood when.
 It is taken apart by the library dwdparse: stamps are UTC, -999 is missing, the sum of rain is
 that of the hour before the stamp. Hand over the zips of one station together.
-
-Times are UTC as the files say; before 1893 and in ten-minute data before 2000 other clocks ran.
 """
 
 from __future__ import annotations

@@ -28,9 +28,7 @@ FIELDS = {
 
 
 def head(latitude=50.0, longitude=-4.0, offset=0.0, elevation=120.0):
-    return HEAD.format(
-        latitude=latitude, longitude=longitude, offset=offset, elevation=elevation
-    )
+    return HEAD.format(latitude=latitude, longitude=longitude, offset=offset, elevation=elevation)
 
 
 def row(day, hour, **values):

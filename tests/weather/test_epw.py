@@ -84,7 +84,7 @@ def test_a_file_of_somewhere_else(place, tmp_path):
 
 def test_a_first_row_without_a_place(place):
     text = epw_file.head().replace("50.0", "north", 1) + epw_file.days("2020-01-01", 1, _values)
-    with pytest.raises(WeatherError, match="row 1.*latitude, longitude"):
+    with pytest.raises(WeatherError, match=r"row 1.*latitude, longitude"):
         decode(text, place)
 
 

@@ -58,7 +58,10 @@ def test_the_mean_wind_of_the_hour_where_the_other_is_not_there(de_bilt):
 
 @pytest.mark.parametrize(
     "line",
-    ["# 260         5.180       52.100       1.90  De Bilt\n", "# 260: 5.180 52.100 1.90 DE BILT\n"],
+    [
+        "# 260         5.180       52.100       1.90  De Bilt\n",
+        "# 260: 5.180 52.100 1.90 DE BILT\n",
+    ],
 )
 def test_the_station_of_the_head_counts_before_that_of_the_layout(line, de_bilt):
     layout = TableLayout(latitude=10.0, longitude=10.0, elevation_m=5.0)
@@ -129,7 +132,9 @@ def test_days_of_2000_against_the_daily_values_of_the_same_station(year_2000, re
     the day's are of continuous readings."""
     with (real_data / "weather" / DAILY).open(encoding="utf-8") as file:
         known = {
-            f"{r['YYYY']}-{r['MM']}-{r['DD']}": r for r in csv.DictReader(file) if r["YYYY"] == "2000"
+            f"{r['YYYY']}-{r['MM']}-{r['DD']}": r
+            for r in csv.DictReader(file)
+            if r["YYYY"] == "2000"
         }
     # Hour 24 belongs to the day it ends, so a day is told by the beginning of its hours.
     days = (year_2000.time - np.timedelta64(1, "h")).astype("datetime64[D]").astype(str)

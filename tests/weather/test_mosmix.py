@@ -37,9 +37,7 @@ TAIL = "</kml:Document></kml:kml>"
 
 
 def kml(*stations):
-    body = "".join(
-        STATION.format(name=name, air=air, place=place) for name, air, place in stations
-    )
+    body = "".join(STATION.format(name=name, air=air, place=place) for name, air, place in stations)
     return (HEAD + body + TAIL).encode("latin-1")
 
 
