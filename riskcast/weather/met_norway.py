@@ -24,6 +24,7 @@ from riskcast.base.nights import as_ns
 from riskcast.weather.air import relative_humidity
 from riskcast.weather.dataset import FILLED, Values, hours, stamp, stamps
 from riskcast.weather.fetched import Fetched, coordinate, height_m, moment, refused, unusable
+from riskcast.weather.json_numbers import array, number
 from riskcast.weather.locate import locate
 from riskcast.weather.six_hours import hourly_temperature
 from riskcast.weather.table import Table, readable, refuse
@@ -269,19 +270,17 @@ def _column(
     details: Sequence[Mapping[str, Any]], name: str, meta: Mapping[str, Any], table: Table
 ) -> Values | None:
     """(step,) in our units, NaN where a step lacks it; None where no step has it."""
-    found = [detail.get(name) for detail in details]
-    strange = next((v for v in found if v is not None and type(v) not in (int, float)), None)
-    if strange is not None:
-        table.fault(name, "a value is no number.", str(strange)[:_SHOWN], "Download it again.")
+    found, strange = array([detail.get(name) for detail in details])
+    if found is None:
+        shown = str(strange)[:_SHOWN]
+        table.fault(name, "a value is no number of weather.", shown, "Download it again.")
         return None
-    array = np.array(found, dtype=np.float64)  # what is not there becomes NaN
-    array[~np.isfinite(array)] = np.nan
-    if not np.isfinite(array).any():
+    if not np.isfinite(found).any():
         return None
     units = _inside(meta, "units").get(name)
     stated = None if units is None else _SPELLINGS.get(str(units), str(units))
     try:
-        return convert(array, stated, _QUANTITY[name])[0]
+        return convert(found, stated, _QUANTITY[name])[0]
     except UnitError as error:
         table.fault(f"units {name}", str(error), stated or "", "Download it again.")
         return None
@@ -291,7 +290,7 @@ def _locate(table: Table, document: Any, place: Place) -> None:
     """The place of the answer: longitude first, then latitude and height (GeoJSON)."""
     point = _inside(document, "geometry").get("coordinates")
     point = point if isinstance(point, list) else []
-    numbers = [float(x) if type(x) in (int, float) else None for x in (*point, *[None] * 3)[:3]]
+    numbers = [number(x) for x in (*point, *[None] * 3)[:3]]
     locate(table, place, numbers[1], numbers[0], numbers[2])
 
 

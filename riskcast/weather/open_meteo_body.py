@@ -20,6 +20,7 @@ import numpy.typing as npt
 from riskcast.weather.cells import distance_deg
 from riskcast.weather.columns import Column, choose, fill
 from riskcast.weather.dataset import Note, Values
+from riskcast.weather.json_numbers import array, number
 from riskcast.weather.locate import locate
 from riskcast.weather.open_meteo_names import ATTRIBUTION, VARIABLE_MAP, soil_depth_m, split
 from riskcast.weather.table import Table, derive, readable, refuse
@@ -35,6 +36,7 @@ __all__ = ["hourly_of", "numbers", "read", "times_of"]
 _BROKEN_OFF = b"Unexpected error while streaming data"
 _SHOWN = 160
 _NO_HOURS = "Ask for hourly=temperature_2m,precipitation and more."
+_MOST_OFFSET_S = 86_400.0
 _UNITS_REMEDY = "Ask for celsius, mm and m/s; each array needs its units in hourly_units."
 
 
@@ -72,7 +74,7 @@ def read(
     row = np.arange(1, len(times) + 1, dtype=np.int64)[keep]
     table = Table(source, fine(times[keep]), row, "time step", np.zeros(1, dtype=np.int64))
     table.attrs |= ATTRIBUTION
-    where = (_number(answer.get(key)) for key in ("latitude", "longitude", "elevation"))
+    where = (number(answer.get(key)) for key in ("latitude", "longitude", "elevation"))
     locate(table, place, *where)
     columns: list[Column] = []
     cells: dict[str, Values] = {}
@@ -80,10 +82,10 @@ def read(
         column = _column(str(key), units)
         if column is None:
             continue
-        array = numbers(values, str(key), len(times), table)
-        if array is not None:
+        found = numbers(values, str(key), len(times), table)
+        if found is not None:
             columns.append(column)
-            cells[column.heading] = array[keep]
+            cells[column.heading] = found[keep]
     columns = _with_values(columns, cells, table)
     columns = [] if table.faults else choose(columns, table, "hourly", [str(k) for k in hourly])
     if columns:
@@ -135,7 +137,7 @@ def _of_place(answer: Any, source: str, place: Place) -> Mapping[str, Any]:
     if isinstance(answer, dict):
         return answer
     places = [item for item in answer if isinstance(item, dict)] if isinstance(answer, list) else []
-    where = [(_number(item.get("latitude")), _number(item.get("longitude"))) for item in places]
+    where = [(number(item.get("latitude")), number(item.get("longitude"))) for item in places]
     known = [
         (item, lat, lon)
         for item, (lat, lon) in zip(places, where, strict=True)
@@ -146,7 +148,7 @@ def _of_place(answer: Any, source: str, place: Place) -> Mapping[str, Any]:
         raise refuse(source, "", problem, remedy=_NO_HOURS)
     away = distance_deg([lat for _, lat, _ in known], [lon for _, _, lon in known], place)
     # Places that share a cell differ in the height they stand for.
-    heights = [_number(item.get("elevation")) for item, _, _ in known]
+    heights = [number(item.get("elevation")) for item, _, _ in known]
     gaps = [np.inf if h is None else abs(h - place.elevation_m) for h in heights]
     return known[int(np.lexsort(np.array([gaps, np.round(away, 6)]))[0])][0]
 
@@ -164,10 +166,10 @@ def times_of(
     stamps = hourly.get("time")
     if not isinstance(stamps, list) or not stamps:
         raise refuse(source, "hourly", "there is no time in it.", remedy=_NO_HOURS)
-    offset = _number(answer.get("utc_offset_seconds", 0))
+    offset = number(answer.get("utc_offset_seconds", 0), _MOST_OFFSET_S)
     if offset is None:
         shown = str(answer["utc_offset_seconds"])[:_SHOWN]
-        problem = "expected a number of seconds."
+        problem = "expected a number of seconds, a day at most."
         raise refuse(source, "utc_offset_seconds", problem, shown, "Ask with timezone=GMT.")
     return utc([str(stamp) for stamp in stamps], offset)
 
@@ -179,13 +181,11 @@ def numbers(values: Any, key: str, count: int, table: Table) -> Values | None:
         problem = f"{have} values for {count} times: the arrays are not equally long."
         table.fault(f"hourly {key}", problem, remedy="Ask again.")
         return None
-    strange = next((v for v in values if v is not None and type(v) not in (int, float)), None)
-    if strange is not None:
-        problem = "a value is no number."
-        table.fault(f"hourly {key}", problem, str(strange)[:_SHOWN], "Ask again.")
-        return None
-    array = np.array(values, dtype=np.float64)  # null becomes NaN
-    return np.where(np.isfinite(array), array, np.nan)
+    found, strange = array(values)
+    if found is None:
+        shown = str(strange)[:_SHOWN]
+        table.fault(f"hourly {key}", "a value is no number of weather.", shown, "Ask again.")
+    return found
 
 
 def _with_values(
@@ -219,9 +219,3 @@ def _column(key: str, units: Mapping[str, Any]) -> Column | None:
         return None
     stated = units.get(key)
     return Column(key, ours, member, None if stated is None else str(stated), model, depth)
-
-
-def _number(value: Any) -> float | None:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
-        return None
-    return float(value)

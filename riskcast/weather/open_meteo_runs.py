@@ -55,11 +55,11 @@ def pairs_of(body: bytes, source: str, place: Place, as_of: np.datetime64 | None
     keys = [_NOW, *(f"{_NOW}_previous_day{lead}" for lead in LEADS)]
     columns = {}
     for key in keys:
-        array = numbers(hourly[key], key, len(valid), table) if key in hourly else None
-        if array is None or not np.isfinite(array).any():
+        found = numbers(hourly[key], key, len(valid), table) if key in hourly else None
+        if found is None or not np.isfinite(found).any():
             continue
         try:
-            columns[key], _ = convert(array, units.get(key), "temperature")
+            columns[key], _ = convert(found, str(units.get(key, "")), "temperature")
         except UnitError as error:
             table.fault(f"hourly {key}", str(error), str(units.get(key, "")), "Ask for celsius.")
     if table.faults:

@@ -271,6 +271,7 @@ def test_rows_after_as_of_are_not_looked_at(place):
         (lambda d: d["hourly"].update(temperature_2m=[7.5]), "1 values for 2 times"),
         (lambda d: d["hourly"].update(precipitation=["wet", 0.0]), 'precipitation "wet"'),
         (lambda d: d["hourly"].update(temperature_2m=[True, 0.0]), "no number"),
+        (lambda d: d["hourly"].update(temperature_2m=[10**400, 0.0]), "no number"),
         (lambda d: d["hourly"].pop("temperature_2m"), "no column holds the air temperature"),
     ],
 )
@@ -291,6 +292,7 @@ def test_arrays_that_do_not_fit_are_faults_with_their_names(place, change, told)
         ([{"name": "Exeter"}], "no weather of this provider"),
         (17, "no weather of this provider"),
         (answer() | {"utc_offset_seconds": "one hour"}, "expected a number of seconds"),
+        (answer() | {"utc_offset_seconds": 10**9}, "expected a number of seconds"),
         ({"error": True, "reason": "No data is available for this location"}, "No data is"),
     ],
 )
