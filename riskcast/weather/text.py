@@ -25,6 +25,7 @@ __all__ = [
     "lines_of",
     "numbers",
     "readable_text",
+    "states_zone",
     "unbracketed",
     "utc",
 ]
@@ -65,6 +66,12 @@ def unbracketed(heading: str) -> tuple[str, str | None]:
     """``temperature_2m (°C)`` as its name and its units."""
     match = re.match(r"^(.*?)\s*(?:[(\[]([^)\]]*)[)\]])?$", heading.strip())
     return (match[1].strip(), match[2]) if match else (heading, None)
+
+
+def states_zone(text: str) -> bool:
+    """Whether a stamp says its zone itself, or is Unix time."""
+    iso = text[:4].isdigit() and ":" in text
+    return bool(_UNIX.match(text) or (iso and _ZONED.search(text)))
 
 
 def utc(stamps: Sequence[str], offset_s: float) -> Times:
