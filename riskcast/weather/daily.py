@@ -19,7 +19,7 @@ from riskcast.base.daylight import day_length, day_of_year, solar_noon
 from riskcast.base.errors import Fault
 from riskcast.weather.air import saturation_vapour_pressure
 from riskcast.weather.credit import together
-from riskcast.weather.dataset import FILLED, Times, Values, hours, stamps
+from riskcast.weather.dataset import FILLED, Note, Times, Values, hours, stamps
 from riskcast.weather.diurnal import parton_logan
 from riskcast.weather.table import Table, derive
 
@@ -184,6 +184,8 @@ def _converted(group: _Group, place: Place, has_air: bool) -> Table:
         out.values[MEAN] = _temperature(group, hour, place)
         known = np.isfinite(out.values[MEAN]).any(axis=0)
         out.filled = np.where(known, _DIURNAL_MODEL, 0).astype(np.int8)
+        days = round(int(known.sum()) / _DAY_H)
+        out.notes.append(Note("daily_values", {"days": days, "source": out.source}))
     for name, part in parts.items():
         held = _held(part, hour)
         if name == "precipitation":

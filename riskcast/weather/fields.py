@@ -19,7 +19,14 @@ from riskcast.weather.cells import kilometres, nearest_first, outside
 from riskcast.weather.credit import credit
 from riskcast.weather.daily import MEAN
 from riskcast.weather.dataset import Note, Values
-from riskcast.weather.names import find, has_extremes, key, quantity, say_what_is_missing
+from riskcast.weather.names import (
+    find,
+    has_extremes,
+    key,
+    quantity,
+    say_what_is_missing,
+    snow_as_water,
+)
 from riskcast.weather.table import Table, refuse
 from riskcast.weather.timeaxis import Rows, name_of_time, rows_until
 from riskcast.weather.units import UnitError, convert
@@ -81,6 +88,9 @@ def table_of(
         _take(variable, name, dim, rows.position, index, table)
     _height(file, index, table)
     _preliminary(file, dim, rows, table)
+    water = snow_as_water(file)
+    if water:
+        table.notes.append(Note("snow_as_water", {"name": water, "source": source}))
     marks = [variable.attrs for variable in found.values()]
     table.attrs |= credit(file.attrs, marks, rows.time, table.forecast)
     return table

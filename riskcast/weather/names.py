@@ -13,7 +13,7 @@ from riskcast.weather.daily import HIGHEST, LOWEST, MEAN
 from riskcast.weather.dataset import VARIABLES
 from riskcast.weather.table import Table
 
-__all__ = ["find", "has_extremes", "key", "quantity", "say_what_is_missing"]
+__all__ = ["find", "has_extremes", "key", "quantity", "say_what_is_missing", "snow_as_water"]
 
 # Names beside those of `VARIABLES` that gridded observations use for a quantity.
 _ALSO = {
@@ -152,6 +152,15 @@ def _extreme(variable: xr.DataArray) -> str:
         if named in aliases or by_method:
             return extreme
     return ""
+
+
+def snow_as_water(file: xr.Dataset) -> str:
+    """Name of a variable that tells snow as water, where none tells its depth; else empty."""
+    if "snow_depth" in find(file):
+        return ""
+    aliases = ("sd", *VARIABLES["snow_depth"].aliases)
+    snow = [v for n, v in file.data_vars.items() if _water(v) and key(n) in aliases]
+    return str(snow[0].name) if snow else ""
 
 
 def _water(variable: xr.DataArray) -> bool:

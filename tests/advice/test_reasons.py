@@ -103,6 +103,8 @@ CODES: dict[str, tuple[dict[str, Any], str]] = {
         {"name": "air_temperature", "percent": 4.4, "nights": 12, "source": "a.csv"},
         "lack 4 % of their hours of air temperature, 12 nights among them",
     ),
+    "daily_values": ({"days": 365, "source": "tn.nc"}, "highest temperature of 365 days"),
+    "snow_as_water": ({"name": "sd", "source": "a.nc"}, "tell snow as the water in it"),
     "clock_skew": ({"hours": -2.5, "service": "open-meteo"}, "differ by 2.5 hours"),
     "version_ends": ({"service": "met-norway"}, "will soon end"),
     "cache_not_kept": ({"problem": "The disk is full."}, "keep what was fetched"),

@@ -43,6 +43,8 @@ def test_hours_have_the_days_extremes_and_say_that_a_model_made_them(place):
     assert days.max() <= 9.0
     assert days.min() >= -6.0
     assert set(np.asarray(FILLED)[found.filled]) == {"diurnal_model"}
+    told = {note.code: note.numbers for note in found.notes}
+    assert told["daily_values"] == {"days": 4, "source": "station.csv"}
     coldest = found.times[np.argmin(found.values["air_temperature"])]
     assert str(coldest)[:13] == "2025-01-12T08"  # sunrise at 50 N 4 W: 08:12 UTC
 

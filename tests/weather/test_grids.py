@@ -240,9 +240,12 @@ def test_snow_told_as_water_is_no_depth(tmp_path, place):
     ).assign_coords(lat=50.0, lon=-4.0)
     file.to_netcdf(tmp_path / "snow.nc")
     assert "snow_depth" not in read(tmp_path / "snow.nc", place)
+    (note,) = netcdf.decode(tmp_path / "snow.nc", "snow.nc", place, None).notes
+    assert (note.code, note.numbers["source"]) == ("snow_as_water", "snow.nc")
     file["sde"] = ("time", np.full(48, 0.1), {"units": "m"})
     file.to_netcdf(tmp_path / "deep.nc")
     np.testing.assert_allclose(read(tmp_path / "deep.nc", place).snow_depth, 0.1)
+    assert not netcdf.decode(tmp_path / "deep.nc", "deep.nc", place, None).notes
 
 
 def test_rows_of_preliminary_data_are_told(tmp_path, place):
