@@ -17,7 +17,7 @@ __all__ = ["find", "has_extremes", "key", "quantity", "say_what_is_missing", "sn
 
 # Names beside those of `VARIABLES` that gridded observations use for a quantity.
 _ALSO = {
-    "air_temperature": ("tair", "tmean", "tasmean"),
+    "air_temperature": ("tmean", "tasmean"),
     "precipitation": ("rainfall", "thickness_of_rainfall_amount", "rainfall_amount"),
     "relative_humidity": ("hu",),
     "wind_speed": ("fg",),
