@@ -132,6 +132,10 @@ def reference_time(path: Path, source: str) -> np.datetime64 | None:
         from riskcast.weather import netcdf  # costs a tenth of a second: only where needed
 
         return netcdf.reference_time(path, source)
+    if kind == "grib":
+        from riskcast.weather import grib
+
+        return grib.reference_time(path, source)
     if kind == "kml" or (kind == "zip" and _is_kmz(path)):
         from riskcast.weather import mosmix
 

@@ -13,7 +13,7 @@ import xarray as xr
 
 from riskcast.base.errors import WeatherError
 from riskcast.site import Place
-from riskcast.weather import grib, netcdf
+from riskcast.weather import formats, grib, netcdf, read
 
 LAT, LON = np.array([50.25, 50.0, 49.75]), np.array([-4.5, -4.25, -4.0, -3.75])
 SITE = Place(id="w", name="w", latitude=50.0, longitude=-4.0, elevation_m=0.0, timezone="UTC")
@@ -143,3 +143,14 @@ def test_without_the_library_the_error_names_the_extra(monkeypatch, tmp_path):
     with pytest.raises(WeatherError, match="not installed") as refusal:
         grib.decode(path, "a.grib", SITE, None)
     assert 'pip install "riskcast[grib]"' in refusal.value.faults[0].remedy
+
+
+def test_a_grib_forecast_is_read_like_any_file(eccodes, tmp_path):
+    """Told by its first bytes, whatever its name; the time it was made is in it."""
+    path = tmp_path / "forecast.dat"
+    with path.open("wb") as file:
+        for step in range(6):
+            message(eccodes, file, T2M, 273.15 + CELL + 0.1 * step, 12, step=step)
+    dataset = read(path, SITE)
+    np.testing.assert_allclose(dataset.air_temperature[0], 12 + 0.1 * np.arange(6), atol=0.01)
+    assert formats.reference_time(path, path.name) == np.datetime64("2025-01-01T12", "ns")
