@@ -75,6 +75,7 @@ class Past:
     course : all stored winters to `issued_at`, one member; None where nothing is stored
     have, asked : past winters stored, and wanted
     problem : why no more could be fetched, one sentence; empty where nothing went wrong
+    waits : the only reason is that today's share of calls is spent
     fetched : the service answered in this run
     fetched_at : UTC moment of the newest answer in it
     notes : ``history_incomplete``, ``cache_not_kept``, and those of the asking
@@ -84,6 +85,7 @@ class Past:
     have: int
     asked: int
     problem: str
+    waits: bool
     fetched: bool
     fetched_at: np.datetime64 | None
     notes: tuple[Note, ...]
@@ -99,6 +101,7 @@ class _Asking:
     now: np.datetime64
     fetched: bool = False
     problem: str = ""
+    waits: bool = False
     refused: int = 0
     notes: list[Note] = field(default_factory=list)
 
@@ -152,6 +155,7 @@ def collect(
         have,
         years,
         asking.problem if asking else "",
+        asking.waits if asking else False,
         asking.fetched if asking else False,
         max((w.fetched_at for w in stored.values() if _has_values(w)), default=None),
         tuple({(n.code, *n.numbers.items()): n for n in notes}.values()),
@@ -197,7 +201,7 @@ def _fetch_all(
         try:
             found = _fetch_year(asking, year, first, winter)
         except SourceError as error:
-            asking.problem = str(error)
+            asking.problem, asking.waits = str(error), error.retry_tomorrow
             # "No such dates" is an answer, if the address gave others; all else can pass.
             if not (stored and _final(error) and _is_settled(year, asking.now)):
                 return
