@@ -110,6 +110,30 @@ def test_rain_is_switched_not_blended(made):
     assert set(np.unique(made.futures.precipitation)) == {0.0, 0.9}
 
 
+def test_all_variables_of_a_past_year_stay_together(config, place, tmp_path, seven_years):
+    """Every value of a winter carries its year, so strangers would be seen."""
+    scales = {"air_temperature": 0.5, "relative_humidity": 2.0, "precipitation": 0.1}
+    scales |= {"snow_depth": 0.01, "wind_speed": 0.5}
+
+    def coded(time, winter, scale):
+        return winter * scale * xr.where(time.dt.hour < 12, 1.0, 0.5)  # no sensor stands still
+
+    with xr.open_dataset(seven_years) as history:
+        winter = (history.time + np.timedelta64(184, "D")).dt.year - 2001
+        for name, scale in scales.items():
+            attrs = history[name].attrs
+            history[name] = coded(history.time, winter, scale).assign_attrs(attrs)
+        history.to_netcdf(tmp_path / "h.nc")
+    found = season(config(history=tmp_path / "h.nc"), place, issued_at=ISSUED)
+    tail = slice("2025-11-05T00", None)
+    futures, past = found.futures.sel(time=tail), found.past_years.sel(time=tail)
+    for name, scale in scales.items():
+        expected = coded(futures.time, futures.past_year - 2000, scale)
+        np.testing.assert_allclose(futures[name], expected.transpose("member", "time"), atol=1e-9)
+        expected = coded(past.time, past.member - 2000, scale)
+        np.testing.assert_allclose(past[name], expected.transpose("member", "time"), atol=1e-9)
+
+
 def test_past_years_are_the_same_dates(made, seven_years):
     with xr.open_dataset(seven_years) as history:
         for year in (2019, 2024):

@@ -1,0 +1,113 @@
+"""No jump where a forecast goes over into a past winter: ten years of real hours, file A06.
+
+Weather: Open-Meteo archive (reanalysis), CC BY 4.0, "Weather data by Open-Meteo.com", a coastal
+lowland at 52° N, 2015 to 2024, in the folder that RISKCAST_REAL_DATA names (MANIFEST.md there).
+The "forecast" of a date is the ten days that followed; it goes on with every other winter.
+The measure is the series itself: its own changes from hour to hour.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from riskcast.site import Place
+from riskcast.weather import join
+from riskcast.weather.dataset import Course
+from riskcast.weather.dressing import dress, general_errors
+from riskcast.weather.files import load
+
+pytestmark = pytest.mark.real_data
+
+FILE = "A06_openmeteo_archive_hague_hourly_2015_2024.csv.gz"
+WINTERS = list(range(2015, 2024))
+NAMES = ["air_temperature", "relative_humidity", "precipitation"]
+BLENDED = NAMES[:2]
+HOURS = 240
+
+
+@pytest.fixture(scope="module")
+def history(real_data):
+    place = Place(
+        id="coast-wood",
+        name="Coast Wood (test)",
+        latitude=52.13,
+        longitude=4.31,
+        elevation_m=7,
+        timezone="UTC",
+    )
+    return load([real_data / "weather" / FILE], place, None)
+
+
+def joined(history, dressed):
+    """Futures of midnights every four weeks, with the forecast and the past they are made of."""
+    out = []
+    for winter in WINTERS:
+        first = np.datetime64(f"{winter}-09-01", "ns")
+        for moment in first + np.arange(0, 252, 28) * np.timedelta64(24, "h"):
+            axis = join.axis_of(moment)
+            others = [year for year in WINTERS if year != winter]
+            past = join.past_years(history, axis, others, NAMES)
+            coming = axis.now + 1 + np.arange(HOURS)
+            none = np.zeros(HOURS, dtype=np.int8)
+            values = {name: history.reach(name, coming)[None] for name in NAMES}
+            one = Course(int(coming[0]), np.zeros(1, dtype=int), values, none, none.astype(bool))
+            head, year = join.so_far(history, one, axis, NAMES), None
+            if dressed:
+                errors = general_errors(1 + np.arange(HOURS))
+                made = dress(one, past, history, coming=coming, errors=errors)
+                one, year = made.course, made.year
+            found = join.futures(head, one, past, axis, 0, year)
+            out.append((found, one, past, len(axis.head) + HOURS))
+    return out
+
+
+def changes(history, name):
+    return np.abs(np.diff(history.values[name][0]))
+
+
+def at_seam(found, name, hours_before):
+    """Absolute hourly changes from so many hours before the forecast's end to two beyond it."""
+    return np.concatenate(
+        [
+            np.abs(np.diff(one.course.values[name][:, end - hours_before - 1 : end + 2])).ravel()
+            for one, _, _, end in found
+        ]
+    )
+
+
+@pytest.fixture(scope="module", params=[False, True], ids=["as it is", "dressed"])
+def seams(request, history):
+    return joined(history, request.param)
+
+
+@pytest.mark.parametrize("name", BLENDED)
+def test_changes_in_the_fade_are_within_the_series_own(seams, history, name):
+    """Figures as found for the temperature, °C an hour: own 99.5 % 2.4, 99.9 % 3.2, largest 6.3;
+    in the fade 2.1, 2.6, 3.9, dressed 2.2, 2.9, 4.2.
+    """
+    own, theirs = changes(history, name), at_seam(seams, name, join.FADE_HOURS)
+    for share in (0.9, 0.99, 0.995, 0.999):
+        assert np.quantile(theirs, share) <= np.quantile(own, share), share
+    assert theirs.max() <= own.max()
+
+
+def test_without_a_fade_the_seam_would_jump(history, monkeypatch):
+    """The measure can fail: joined at once, one change in four or more is a rare one."""
+    monkeypatch.setattr(join, "FADE_HOURS", 0)
+    own, theirs = changes(history, NAMES[0]), at_seam(joined(history, False), NAMES[0], 0)
+    rare = theirs > np.quantile(own, 0.995)
+    assert rare.mean() > 0.1
+    assert theirs.max() > own.max()
+
+
+def test_rain_in_the_fade_is_that_of_one_source(seams):
+    for found, forecast, past, end in seams[::7]:
+        window = slice(end - join.FADE_HOURS, end)
+        rain = found.course.values["precipitation"][:, window]
+        years = np.searchsorted(past.member, found.past_year)
+        theirs = past.values["precipitation"][years][:, window]
+        members = np.searchsorted(forecast.member, found.forecast_member)
+        own = forecast.values["precipitation"][members][:, -join.FADE_HOURS :]
+        assert (rain >= 0.0).all()
+        assert ((rain == own) | (rain == theirs)).all()
