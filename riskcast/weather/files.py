@@ -23,8 +23,7 @@ from riskcast.weather.quality import check, close_short_gaps, grid
 from riskcast.weather.table import Table, derive_together
 
 if TYPE_CHECKING:
-    from riskcast.site import Place
-    from riskcast.site.sources import TableLayout
+    from riskcast.site import Place, TableLayout
 
 __all__ = ["assemble", "expand", "load", "read"]
 

@@ -17,8 +17,7 @@ from riskcast.weather.pairs import Pairs
 from riskcast.weather.table import refuse
 
 if TYPE_CHECKING:
-    from riskcast.site import Place
-    from riskcast.site.sources import TableLayout
+    from riskcast.site import Place, TableLayout
 
 __all__ = ["Forecast", "date_in_name", "newest"]
 

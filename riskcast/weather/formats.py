@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from riskcast.base.errors import Fault, InputMissingError, WeatherError
+from riskcast.site import TableLayout
 from riskcast.weather import csv, epw, knmi, station
 from riskcast.weather.table import Table, refuse
 from riskcast.weather.text import lines_of
 
 if TYPE_CHECKING:
     from riskcast.site import Place
-    from riskcast.site.sources import TableLayout
 
 __all__ = ["SUFFIXES", "container", "decode", "reference_time"]
 
@@ -204,7 +204,8 @@ def _decode_text(
     if head[0].startswith(_STATION_TEXT):
         problem = "the text of a station without its place, which is in the zip it came in."
         raise refuse(source, "", problem, remedy="Hand over the zip as it was downloaded.")
-    if layout is not None and station.applies(head, layout):
+    layout = TableLayout() if layout is None else layout
+    if station.applies(head, layout):
         return station.decode(data, source, place, as_of, layout)
     return csv.decode(data, source, place, as_of)
 

@@ -1,4 +1,4 @@
-"""Hourly station text of the Royal Netherlands Meteorological Institute (KNMI).
+"""Station text of the Royal Netherlands Meteorological Institute (KNMI), hourly or daily.
 
 A free text in two languages, a heading row ``# STN,YYYYMMDD,   HH, …`` and rows of whole
 numbers: tenths of a degree, of a millimetre, of a metre per second. What the file's own
@@ -18,11 +18,14 @@ explanation says, and what follows from it here:
     of 0 and 0.05 mm instead would make that year 30 mm wetter.
 blank
     missing.
+
+A daily file has no ``HH``; its days are those of UT, and hours are made of them (`daily`).
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,16 +33,16 @@ import numpy.typing as npt
 import pandas as pd
 
 from riskcast.base.errors import WeatherError
+from riskcast.weather.daily import HIGHEST, LOWEST, MEAN, over_by
 from riskcast.weather.dataset import Times, Values
 from riskcast.weather.locate import locate
-from riskcast.weather.table import Table, derive, readable, refuse
+from riskcast.weather.table import Table, derive, readable
 from riskcast.weather.text import cell_at, fine, lines_of, numbers
 
 if TYPE_CHECKING:
-    from riskcast.site import Place
-    from riskcast.site.sources import TableLayout
+    from riskcast.site import Place, TableLayout
 
-__all__ = ["VARIABLE_MAP", "decode", "recognises"]
+__all__ = ["DAILY_MAP", "VARIABLE_MAP", "decode", "recognises"]
 
 # Heading → our name and what one of its units is in ours. Where two give the same name the
 # first that has values counts.
@@ -50,6 +53,14 @@ VARIABLE_MAP = {
     "RH": ("precipitation", 0.1),
     "FF": ("wind_speed", 0.1),
     "FH": ("wind_speed", 0.1),
+}
+DAILY_MAP = {
+    "TN": (LOWEST, 0.1),
+    "TX": (HIGHEST, 0.1),
+    "TG": (MEAN, 0.1),
+    "UG": ("relative_humidity", 1.0),
+    "RH": ("precipitation", 0.1),
+    "FG": ("wind_speed", 0.1),
 }
 _TRACE = -1  # of RH: "-1 for <0.05 mm"
 _CREDIT = {
@@ -89,41 +100,50 @@ def decode(
     lines = lines_of(data)
     at = next(k for k, line in enumerate(lines) if recognises(line))
     headings = [heading.strip(" #\r") for heading in lines[at].split(",")]
-    if "HH" not in headings:
-        raise refuse(
-            source,
-            f"row {at + 1}",
-            "these are daily values of KNMI; its hourly ones are read.",
-            remedy="Download the hourly values of the station, or name the columns under"
-            " [weather.table].",
-        )
     body = [k for k in range(at + 1, len(lines)) if lines[k].strip() and lines[k][0] != "#"]
-    day, hour = headings.index("YYYYMMDD"), headings.index("HH")
-    times = _ends(
-        [cell_at(lines[k], ",", day) for k in body], [cell_at(lines[k], ",", hour) for k in body]
-    )
-    keep = readable(times, None if as_of is None else as_of.astype("datetime64[us]"))
+    is_daily = "HH" not in headings
+    days = [cell_at(lines[k], ",", headings.index("YYYYMMDD")) for k in body]
+    moment = None if as_of is None else as_of.astype("datetime64[us]")
+    if is_daily:
+        times = _beginnings(days)
+        keep = over_by(times, moment)
+    else:
+        hour = headings.index("HH")
+        times = _ends(days, [cell_at(lines[k], ",", hour) for k in body])
+        keep = readable(times, moment)
     if not len(keep):
         return None
     rows = np.asarray(body, dtype=np.int64)[keep]
     table = Table(source, fine(times[keep]), rows + 1, "row", np.zeros(1, dtype=np.int64))
+    table.daily = is_daily
     table.attrs |= _CREDIT
     _one_station(table, [cell_at(lines[k], ",", 0) for k in rows])
     locate(table, place, *_station(lines[:at], layout))
-    wanted = {i: h for i, h in enumerate(headings) if h in VARIABLE_MAP}
+    names = DAILY_MAP if is_daily else VARIABLE_MAP
+    wanted = {i: h for i, h in enumerate(headings) if h in names}
     cells = numbers([lines[k].strip("\r") for k in rows], ",", len(headings), wanted, table)
     if cells is None:
         if not wanted:
-            table.fault(f"row {at + 1}", "no column is read here.", remedy="Download T and RH.")
+            table.fault(
+                f"row {at + 1}",
+                "no column is read here.",
+                remedy="Download T and RH, or TN, TX and RH.",
+            )
         raise WeatherError(faults=table.faults)
-    _fill(table, list(wanted.values()), cells)
+    _fill(table, names, list(wanted.values()), cells)
     derive(table)
     return table
 
 
+def _beginnings(days: list[str]) -> Times:
+    """(row,) datetime64[us], the beginning of each day; NaT where a stamp cannot be read."""
+    day = pd.to_datetime(pd.Index(days), format="%Y%m%d", errors="coerce")
+    return np.asarray(day, dtype="datetime64[us]")
+
+
 def _ends(days: list[str], hours_of_day: list[str]) -> Times:
     """(row,) datetime64[us], the end of each hour; NaT where a stamp cannot be read."""
-    day = pd.to_datetime(pd.Index(days), format="%Y%m%d", errors="coerce")
+    day = pd.DatetimeIndex(_beginnings(days))
     hour = np.asarray(pd.to_numeric(pd.Series(hours_of_day), errors="coerce"), dtype=float)
     hour[~((hour >= 1) & (hour <= _HOURS_A_DAY))] = np.nan
     return np.asarray(day + pd.to_timedelta(hour, unit="h"), dtype="datetime64[us]")
@@ -149,8 +169,10 @@ def _station(
     return layout.latitude, layout.longitude, layout.elevation_m
 
 
-def _fill(table: Table, headings: list[str], cells: Values) -> None:
-    for heading, (name, factor) in VARIABLE_MAP.items():
+def _fill(
+    table: Table, names: Mapping[str, tuple[str, float]], headings: list[str], cells: Values
+) -> None:
+    for heading, (name, factor) in names.items():
         if heading not in headings:
             continue
         values: npt.NDArray[np.float64] = cells[:, headings.index(heading)]

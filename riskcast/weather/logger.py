@@ -34,7 +34,7 @@ from riskcast.weather.text import SHOWN, fine, lines_of, states_zone, utc
 from riskcast.weather.units import UnitError, convert
 
 if TYPE_CHECKING:
-    from riskcast.site.sources import TableLayout
+    from riskcast.site import TableLayout
 
 __all__ = ["LITTER", "read_logger"]
 

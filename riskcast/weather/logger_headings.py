@@ -13,7 +13,7 @@ from riskcast.weather.table import Table, refuse
 from riskcast.weather.text import SHOWN, delimiter_of, readable_text, unbracketed
 
 if TYPE_CHECKING:
-    from riskcast.site.sources import TableLayout
+    from riskcast.site import TableLayout
 
 __all__ = ["LITTER", "SECTION", "Columns", "columns_of", "offset_hours", "sheet_of"]
 

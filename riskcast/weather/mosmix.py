@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from riskcast.weather.cells import distance_deg
+from riskcast.weather.dataset import stamp
 from riskcast.weather.locate import locate
 from riskcast.weather.table import Table, derive, readable, refuse
 from riskcast.weather.units import convert
@@ -70,7 +71,7 @@ def decode(data: bytes, source: str, place: Place, as_of: np.datetime64 | None) 
         return None
     table = Table(source, times[keep], keep + 1, "time step", np.zeros(1, dtype=np.int64))
     table.forecast = True
-    table.attrs |= _CREDIT | {"reference_time": np.datetime_as_string(issued, unit="s")}
+    table.attrs |= _CREDIT | {"reference_time": stamp(issued)}
     locate(table, place, *(float(station[0][key]) for key in ("lat", "lon", "height")))
     for element, (name, units, quantity) in VARIABLE_MAP.items():
         if element not in station[0]:

@@ -38,8 +38,7 @@ from riskcast.weather.text import (
 from riskcast.weather.units import UnitError, convert, expected
 
 if TYPE_CHECKING:
-    from riskcast.site import Place
-    from riskcast.site.sources import TableLayout
+    from riskcast.site import Place, TableLayout
 
 __all__ = ["QUANTITIES", "applies", "decode"]
 
@@ -73,9 +72,10 @@ class _Wanted:
 
 
 def applies(lines: list[str], layout: TableLayout) -> bool:
-    """Whether a text is to be read by the layout: it has the headings, or says nothing itself."""
+    """Whether a text is read here: it has the layout's headings, says nothing of itself, or
+    holds daily extremes under our own names."""
     if not _is_set(layout):
-        return False
+        return daily.LOWEST in "".join(lines)
     if layout.columns:
         return _heading_row(lines, layout)[1] > 0 or not csv.recognises(lines)
     return not csv.is_open_meteo(lines)
@@ -154,8 +154,11 @@ def _wanted(sheet: Sheet, layout: TableLayout, table: Table) -> list[_Wanted]:
     found: list[_Wanted] = []
     if not layout.columns:  # the headings are our own names, or those of a service
         for i, heading in enumerate(sheet.headings):
+            name, units = unbracketed(heading)
             known = csv.column_of(i, heading)
-            if known is not None and known.member == 0:
+            if name in (daily.LOWEST, daily.HIGHEST):
+                found.append(_Wanted(i, heading, name, units or "degC"))
+            elif known is not None and known.member == 0:
                 found.append(_Wanted(i, heading, known.name, known.units, known.depth))
     for heading, meant in layout.columns.items():
         one = _column(sheet, heading, meant, table)

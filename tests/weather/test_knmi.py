@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 from riskcast.base.errors import WeatherError
-from riskcast.site.sources import TableLayout
-from riskcast.weather import knmi
+from riskcast.site import TableLayout
+from riskcast.weather import daily, knmi
 
 HOURLY = "A18_knmi260_debilt_hourly_2000.txt.gz"
 DAILY = "A15_knmi260_debilt_daily_1993_2002.csv"
@@ -91,9 +91,19 @@ def test_hour_25_cannot_be_read(de_bilt):
     assert np.isnat(table.time).tolist() == [False, False, True]
 
 
-def test_daily_values_are_told_apart(de_bilt):
-    with pytest.raises(WeatherError, match="daily values of KNMI"):
-        decode("STN,YYYYMMDD,   TN,   TX\n260,20200101,-10,50\n", de_bilt)
+def test_daily_values_become_hours_later(de_bilt):
+    text = "STN,YYYYMMDD,   TN,   TX,   RH,   UG\n  260,20200101,  -10,   50,   -1,   90\n"
+    text += "  260,20200102,    0,   60,   24,     \n"
+    table = decode(text, de_bilt)
+    assert table.daily
+    assert str(table.time[0])[:16] == "2020-01-01T00:00"
+    np.testing.assert_array_equal(table.values["air_temperature_min"], [[-1.0, 0.0]])
+    np.testing.assert_array_equal(table.values["air_temperature_max"], [[5.0, 6.0]])
+    np.testing.assert_array_equal(table.values["precipitation"], [[0.0, 2.4]])
+    (made,) = daily.hourly([table], de_bilt)
+    assert made.values["precipitation"].sum() == pytest.approx(2.4)
+    # The second day is not over at noon.
+    assert decode(text, de_bilt, np.datetime64("2020-01-02T12", "ns")).time.size == 1
 
 
 def test_rows_after_the_moment_are_never_parsed(de_bilt):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from riskcast.base.errors import InputMissingError, WeatherError
-from riskcast.site.sources import TableLayout
+from riskcast.site import TableLayout
 from riskcast.weather.logger import read_logger
 
 # Numbered rows, a title above, the zone in a heading that holds a comma, an event at the end.
@@ -91,7 +91,7 @@ def test_a_gap_stays_a_gap(logged):
 
 def test_a_failed_reading_is_a_gap_by_its_text(logged):
     text = APART.replace("6,0", "Err")
-    with pytest.raises(WeatherError, match='row 6, 2020-01-13T04:00, Temperatur .* "Err"'):
+    with pytest.raises(WeatherError, match=r'row 6, 2020-01-13T04:00, Temperatur .* "Err"'):
         logged(text)
     litter = logged(text, TableLayout(missing=("Err",)))
     assert np.isnan(litter.values[1:8]).all()

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from riskcast.base.errors import WeatherError
-from riskcast.site.sources import TableLayout
+from riskcast.site import TableLayout
 from riskcast.weather import knmi, read, station
 
 DE_BILT = "A15_knmi260_debilt_daily_1993_2002.csv"
