@@ -9,6 +9,7 @@ day of UTC.
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -157,15 +158,13 @@ class Ledger:
 
     def _count_in_memory(self) -> None:
         """From what the file still tells."""
-        self._memory = sqlite3.connect(":memory:", isolation_level=None)
-        try:
-            with connect(self._path) as database:
-                database.backup(self._memory)
-            self._fill(self._memory)
-        except (sqlite3.Error, OSError):
-            self._memory.close()
-            self._memory = sqlite3.connect(":memory:", isolation_level=None)
-            self._fill(self._memory)
+        memory = sqlite3.connect(":memory:", isolation_level=None)
+        self._fill(memory)
+        with contextlib.suppress(sqlite3.Error, OSError), connect(self._path) as database:
+            for table in ("spent", "closed"):
+                rows = database.execute(f"SELECT * FROM {table}").fetchall()
+                memory.executemany(f"INSERT INTO {table} VALUES (?, ?, ?)", rows)
+        self._memory = memory
 
     @staticmethod
     def _fill(database: sqlite3.Connection) -> None:
