@@ -301,3 +301,23 @@ def test_dew_point_without_temperature_says_what_is_missing(tmp_path, place):
     file.to_netcdf(tmp_path / "d2m.nc")
     with pytest.raises(WeatherError, match="no air temperature in it"):
         read(tmp_path / "d2m.nc", place)
+
+
+def test_a_coast_s_nearest_cell_counts_even_if_it_begins_late(tmp_path, place):
+    """Of 48 rows its own cell has only one: the dozen rows looked at first may miss it."""
+    lat, lon = [50.0, 50.1], [-4.0, -3.9]
+    values = np.full((48, 2, 2), np.nan)
+    values[:, 1, 1] = 3.0
+    time = np.arange("2025-01-10T00", "2025-01-12T00", dtype="datetime64[h]")
+    coords = {"time": time.astype("datetime64[ns]"), "lat": lat, "lon": lon}
+    file = xr.Dataset({"tas": (("time", "lat", "lon"), values, {"units": "degC"})}, coords)
+    file.to_netcdf(tmp_path / "coast.nc")
+    assert netcdf.decode(tmp_path / "coast.nc", "coast.nc", place, None).cell == pytest.approx(
+        (50.1, -3.9)
+    )
+    file["tas"][:, 1, 1] = np.nan
+    file["tas"][2, 0, 1] = 4.0
+    file.to_netcdf(tmp_path / "late.nc")
+    assert netcdf.decode(tmp_path / "late.nc", "late.nc", place, None).cell == pytest.approx(
+        (50.0, -3.9)
+    )
