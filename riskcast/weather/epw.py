@@ -119,9 +119,10 @@ def _ends(years: list[str], months: list[str], days: list[str], hours_: list[str
 def _is_patchwork(local: Times) -> bool:
     """Whether months follow each other by the calendar, but come from different years."""
     begin = local[~np.isnat(local)] - np.timedelta64(1, "h")
-    steps = np.diff(begin.astype("datetime64[M]").astype(np.int64))
-    jumps = steps[(steps < 0) | (steps > 1)]
-    return bool(len(jumps)) and bool(np.isin(jumps % _MONTHS_A_YEAR, (0, 1)).all())
+    month = begin.astype("datetime64[M]").astype(np.int64)
+    steps = np.unique(np.diff(month))
+    jumps = [int(step) for step in steps if step < 0 or step > 1]
+    return bool(jumps) and all(step % _MONTHS_A_YEAR in (0, 1) for step in jumps)
 
 
 def _origin(about: list[str]) -> str:

@@ -16,7 +16,7 @@ from riskcast.base.errors import Fault, InputMissingError, WeatherError
 from riskcast.site import TableLayout
 from riskcast.weather import csv, epw, knmi, station
 from riskcast.weather.table import Table, refuse
-from riskcast.weather.text import lines_of
+from riskcast.weather.text import lines_of, moment_of
 
 if TYPE_CHECKING:
     from riskcast.site import Place
@@ -222,8 +222,7 @@ def _is_feature(data: bytes) -> bool:
 def _updated_at(data: bytes) -> np.datetime64 | None:
     """When MET Norway made a forecast; None for answers of others, and damaged ones."""
     try:
-        text = str(json.loads(data)["properties"]["meta"]["updated_at"])
-        return np.datetime64(text.removesuffix("Z"), "ns")
+        return moment_of(str(json.loads(data)["properties"]["meta"]["updated_at"]))
     except (ValueError, KeyError, TypeError, IndexError):
         return None
 

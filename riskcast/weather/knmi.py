@@ -33,7 +33,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from riskcast.base.errors import WeatherError
-from riskcast.weather.daily import HIGHEST, LOWEST, MEAN, over_by
+from riskcast.weather.daily import HIGHEST, LOWEST, MEAN
 from riskcast.weather.dataset import Times, Values
 from riskcast.weather.locate import locate
 from riskcast.weather.table import Table, derive, readable
@@ -106,7 +106,7 @@ def decode(
     moment = None if as_of is None else as_of.astype("datetime64[us]")
     if is_daily:
         times = _beginnings(days)
-        keep = over_by(times, moment)
+        keep = readable(times + np.timedelta64(1, "D"), moment)  # known when they are over
     else:
         hour = headings.index("HH")
         times = _ends(days, [cell_at(lines[k], ",", hour) for k in body])

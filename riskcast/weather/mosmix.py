@@ -23,6 +23,7 @@ from riskcast.weather.cells import distance_deg
 from riskcast.weather.dataset import stamp
 from riskcast.weather.locate import locate
 from riskcast.weather.table import Table, derive, readable, refuse
+from riskcast.weather.text import moment_of
 from riskcast.weather.units import convert
 
 if TYPE_CHECKING:
@@ -111,7 +112,7 @@ def _issue_time(kml: bytes, source: str) -> np.datetime64:
         problem = "this is no MOSMIX forecast: nothing in it says when it was issued."
         raise refuse(source, "", problem, remedy="Download a file of MOSMIX_L or MOSMIX_S.")
     try:
-        return np.datetime64(match[1].decode().removesuffix("Z"), "ns")
+        return moment_of(match[1].decode())
     except ValueError:
         raise _damaged(source) from None
 

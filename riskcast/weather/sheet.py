@@ -99,7 +99,7 @@ def numbers_of(
     if text.str.contains(",", regex=False).any() and not text.str.contains(".", regex=False).any():
         text = text.str.replace(",", ".", regex=False)
     empty = text.str.casefold().isin({"", "nan", "na", "n/a", "null", "-nan"})
-    empty |= text.isin(list(missing))
+    empty |= text.isin([*missing, *(named.replace(",", ".") for named in missing)])
     values = np.array(pd.to_numeric(text.where(~empty), errors="coerce"), dtype=float)
     coded = pd.to_numeric(pd.Series(list(missing), dtype=str), errors="coerce").dropna()
     values[np.isin(values, coded.to_numpy(dtype=float))] = np.nan

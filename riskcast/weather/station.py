@@ -106,10 +106,9 @@ def decode(
         raise WeatherError(faults=table.faults)
     stamps = sheet.stamps(parts)
     times, table.daily = _times(stamps, form, layout)
-    if table.daily:
-        keep = daily.over_by(times, None if as_of is None else as_of.astype("datetime64[us]"))
-    else:
-        keep = readable(times, None if as_of is None else as_of.astype("datetime64[us]"))
+    # A day is known when it is over.
+    known = times + np.timedelta64(1, "D") if table.daily else times
+    keep = readable(known, None if as_of is None else as_of.astype("datetime64[us]"))
     if not len(keep):
         return None
     rows = [sheet.body[k] for k in keep]

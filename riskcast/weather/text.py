@@ -5,6 +5,7 @@ The decoders of single formats know names and units; what all of them need stand
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 import re
 from collections.abc import Sequence
@@ -23,6 +24,7 @@ __all__ = [
     "delimiter_of",
     "fine",
     "lines_of",
+    "moment_of",
     "numbers",
     "readable_text",
     "states_zone",
@@ -96,6 +98,20 @@ def utc(stamps: Sequence[str], offset_s: float) -> Times:
             offset_s = 0.0
     shifted = index - pd.Timedelta(seconds=offset_s)
     return np.asarray(shifted.to_numpy(), dtype="datetime64[us]")
+
+
+def moment_of(text: str) -> np.datetime64:
+    """A moment written as in ISO 8601, with its zone or in UTC.
+
+    Raises
+    ------
+    ValueError
+        It is written otherwise.
+    """
+    moment = dt.datetime.fromisoformat(text.strip())
+    if moment.tzinfo is not None:
+        moment = moment.astimezone(dt.UTC).replace(tzinfo=None)
+    return np.datetime64(moment, "ns")
 
 
 def fine(times: Times) -> Times:

@@ -288,6 +288,8 @@ def test_days_that_are_not_over_are_not_known(place):
     text = "time,lo,hi\n01.01.2020,1,5\n02.01.2020,2,6\n"
     assert decode(text, place, layout, np.datetime64("2020-01-02T23", "ns")).time.size == 1
     assert decode(text, place, layout).daily
+    poisoned = decode(text + "soon,x\n", place, layout, np.datetime64("2020-01-02T23", "ns"))
+    assert poisoned.time.size == 1
 
 
 def test_the_layout_is_for_tables_that_have_its_headings(tmp_path, place):
