@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -60,6 +60,7 @@ class Axis:
 
     hour: Whole
     now: int
+    _winters: dict[int, Whole] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def head(self) -> Whole:
@@ -78,7 +79,9 @@ class Axis:
 
     def in_winter(self, year: int) -> Whole:
         """The same dates of another winter."""
-        return same_dates(self.hour, year - self.winter)
+        if year not in self._winters:  # asked for once a variable
+            self._winters[year] = same_dates(self.hour, year - self.winter)
+        return self._winters[year]
 
 
 @dataclass(frozen=True)

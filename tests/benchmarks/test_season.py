@@ -1,8 +1,7 @@
 """A season of 51 members × 304 days from what is kept on the disk: 20 past winters, one forecast.
 
 Aim on 2 cores: within 3 s. Figure: seconds, and the ratio to the same season made from plain
-NetCDF files. The ratio to a bare read of the stored files shows what is left to gain. Reported,
-not asserted. Weather is made up.
+NetCDF files. Reported, not asserted. Weather is made up.
 """
 
 from __future__ import annotations
@@ -134,11 +133,10 @@ def test_season_from_what_is_kept(benchmark, kept):
     median = benchmark.stats.stats.median
     files = of_files(folder)
     plain = seconds(lambda: season(files, PLACE, issued_at=ISSUED))
-    bare = seconds(lambda: [p.read_bytes() for p in folder.rglob("*.nc")])
     benchmark.extra_info |= {"seconds": median, "ratio_to_plain_files": median / plain}
     print(
         f"\n{MEMBERS} members × 304 days, {PAST_WINTERS} winters: {median:.2f} s kept,"
-        f" {plain:.2f} s from plain NetCDF ({median / plain:.2f} x), {bare:.3f} s bare bytes"
+        f" {plain:.2f} s from plain NetCDF ({median / plain:.2f} x)"
     )
 
 
