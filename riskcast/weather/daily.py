@@ -21,6 +21,7 @@ from riskcast.weather.air import saturation_vapour_pressure
 from riskcast.weather.credit import together
 from riskcast.weather.dataset import FILLED, Note, Times, Values, hours, stamps
 from riskcast.weather.diurnal import parton_logan
+from riskcast.weather.swapped import check_swapped
 from riskcast.weather.table import Table, derive
 
 if TYPE_CHECKING:
@@ -144,6 +145,10 @@ def _joined(first: _Part, second: _Part) -> _Part:
 
 def _disorder(table: Table) -> bool:
     """Sets down the first thing wrong with the rows' times; True where there is one."""
+    swapped = check_swapped(table)
+    if swapped:
+        table.faults += swapped
+        return True
     problem, remedy, index = "", "", 0
     unreadable = np.flatnonzero(np.isnat(table.time))
     steps = np.diff(table.time)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import gzip
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from riskcast.base.errors import WeatherError
+from riskcast.site import TableLayout
 from riskcast.weather.dataset import hours
+from riskcast.weather.files import load
 from riskcast.weather.gaps import frozen
 from riskcast.weather.plausible import highest_degc, lowest_degc
 from riskcast.weather.quality import check
@@ -116,22 +118,66 @@ def test_real_hours_pass_whole_and_in_parts(name, request):
         assert [note.code for note in whole.notes] == []
 
 
-def test_real_days_of_a_station_pass_and_swapped_are_refused(real_data):
-    """A15, De Bilt 1993 to 2002, daily extremes: before hours are made of them."""
-    from riskcast.weather.swapped import check_swapped
+DAILY = {
+    "A15": TableLayout(
+        columns={"Tmin": "air_temperature_min (degC)", "Tmax": "air_temperature_max (degC)"},
+        time=("DD", "MM", "YYYY"),
+        time_format="DD MM YYYY",
+    ),
+    "A16": TableLayout(
+        columns={
+            "Tmin(C)": "air_temperature_min (degC)",
+            "Tmax(C)": "air_temperature_max (degC)",
+        },
+        time=("Day", "Month", "Year"),
+        time_format="DD MM YYYY",
+    ),
+}
 
-    (path,) = (real_data / "weather").glob("A15_*")
-    frame = pd.read_csv(path, quotechar="'")
-    time = pd.to_datetime(frame[["YYYY", "MM", "DD"]].set_axis(["year", "month", "day"], axis=1))
-    time = time.to_numpy("datetime64[ns]")
-    days = table(time, frame["Tmin"], daily=True)
-    days.values = {"air_temperature_min": days.values["air_temperature"]}
-    assert check_swapped(days) == []
-    order = np.argsort(swap(time))
-    wrong = replace(days, time=swap(time)[order])
-    wrong.values = {"air_temperature_min": frame["Tmin"].to_numpy(float)[order][None]}
-    (fault,) = problems(check_swapped(wrong))
-    assert "day and month are swapped" in fault
+
+@pytest.fixture(params=DAILY)
+def station_of_days(request, real_data):
+    """A15, De Bilt 1993 to 2002; A16, Suffolk 1991 to 2021: its path and its layout."""
+    (path,) = (real_data / "weather").glob(f"{request.param}_*")
+    return path, DAILY[request.param]
+
+
+def test_real_days_of_a_station_pass(station_of_days, make_place):
+    path, layout = station_of_days
+    course = load([path], make_place(52.1, 5.2), None, layout)
+    assert not {"frozen_sensor", "hours_missing"} & {note.code for note in course.notes}
+    assert course.size > 24 * 3650
+
+
+@pytest.mark.parametrize("in_order", [False, True])
+def test_swapped_days_of_a_station_are_refused(in_order, station_of_days, make_place, tmp_path):
+    """As a spreadsheet leaves them; sorted by the wrong dates or not."""
+    path, layout = station_of_days
+    opened = gzip.open if path.suffix == ".gz" else open
+    with opened(path, "rt", encoding="utf-8") as file:
+        frame = pd.read_csv(file, sep=None, engine="python", quotechar="'")
+    day, month, year = layout.time
+    may = frame[day] <= 12
+    frame.loc[may, [day, month]] = frame.loc[may, [month, day]].to_numpy()
+    if in_order:
+        frame = frame.sort_values([year, month, day])
+    frame.to_csv(tmp_path / "days.csv", index=False)
+    with pytest.raises(WeatherError, match="day and month are swapped where the day is at most"):
+        load([tmp_path / "days.csv"], make_place(52.1, 5.2), None, layout)
+
+
+def test_a_swapped_station_file_is_refused_on_its_way_in(real_data, make_place, tmp_path):
+    """The hourly file through a column map, as a keeper would give it."""
+    (path,) = (real_data / "weather").glob("A17_*")
+    frame = pd.read_csv(path, parse_dates=["time"])
+    layout = TableLayout(columns={"airtemp_degC": "air_temperature (degC)"})
+    place = make_place(50.5, 8.7)
+    frame.to_csv(tmp_path / "right.csv", index=False)
+    assert load([tmp_path / "right.csv"], place, None, layout).size == len(frame)
+    frame["time"] = swap(frame["time"].to_numpy("datetime64[ns]"))
+    frame.to_csv(tmp_path / "wrong.csv", index=False)
+    with pytest.raises(WeatherError, match="read as 2014-02-01, this can only be 2014-01-02"):
+        load([tmp_path / "wrong.csv"], place, None, layout)
 
 
 def test_rows_in_disorder_for_another_reason_are_not_called_swapped(hague):
