@@ -5,7 +5,7 @@ stands for which of our names, in which unit, how the time is written, and where
 stands. Nothing of that is guessed: what does not fit is named with its heading and a remedy.
 
 A table whose stamps are days holds ``air_temperature_min`` and ``air_temperature_max``; hours
-are made of them later (`daily`).
+are made of them later (`daily`). Rows more often than hourly are put on the full hours.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from riskcast.site.nearest import nearest
 from riskcast.weather import csv, daily
 from riskcast.weather.air import dew_point
 from riskcast.weather.dataset import VARIABLES, Times, Values
+from riskcast.weather.full_hours import onto_full_hours
 from riskcast.weather.locate import locate
 from riskcast.weather.open_meteo_names import soil_depth_m
 from riskcast.weather.sheet import Sheet, numbers_of, split_row
@@ -123,6 +124,7 @@ def decode(
         raise WeatherError(faults=table.faults)
     if not table.daily:
         derive(table)
+        onto_full_hours(table)
     return table
 
 
