@@ -23,7 +23,7 @@ from requests_cache.models.request import CachedRequest
 from requests_cache.models.response import CachedResponse
 from requests_cache.serializers import SerializerPipeline, Stage, json_serializer
 
-from riskcast.weather.web.files import connect, in_words, set_aside
+from riskcast.weather.web.files import begun_anew, connect, in_words, is_held, set_aside
 
 __all__ = ["AnswerCache", "Kept", "key_of"]
 
@@ -133,7 +133,7 @@ class AnswerCache(BaseCache):
 
     def get_kept(self, key: str) -> CachedResponse | None:
         """The kept answer; None if there is none that can be read."""
-        return self._going_on(lambda: self.get_response(key))
+        return self._going_on(lambda: self._looked_up(key))
 
     def keep(
         self,
@@ -156,6 +156,9 @@ class AnswerCache(BaseCache):
         )
         self._going_on(lambda: self._put(key, answer))
 
+    def _looked_up(self, key: str) -> CachedResponse | None:
+        return None if self._rows is None else self.get_response(key)
+
     def _open(self) -> None:
         self._rows = _Rows(self._path)
         self.responses = self._rows
@@ -174,11 +177,16 @@ class AnswerCache(BaseCache):
             return work()
         except (sqlite3.Error, OSError) as error:
             self.problem = in_words(error, self._path)
-        try:
-            if set_aside(self._path):
-                self._open()
-                self.problem = f"{self._path.name} was damaged and is begun anew"
-        except (sqlite3.Error, OSError) as error:
-            self._rows = None
-            self.problem = in_words(error, self._path)
+            if is_held(error):  # not to wait again at each question
+                self._rows = None
+            self._mend(error)
         return None
+
+    def _mend(self, error: Exception) -> None:
+        try:
+            if set_aside(self._path, error):
+                self._open()
+                self.problem = begun_anew(self._path)
+        except (sqlite3.Error, OSError) as another:
+            self._rows = None
+            self.problem = in_words(another, self._path)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
-__all__ = ["connect", "in_words", "private_folder", "set_aside"]
+__all__ = ["begun_anew", "connect", "in_words", "is_held", "private_folder", "set_aside"]
 
 # A write of a few MB by another run takes well under a second (common practice, no source).
 BUSY_S = 5.0
@@ -40,37 +41,53 @@ def connect(path: Path) -> Iterator[sqlite3.Connection]:
         database.close()
 
 
-def set_aside(path: Path) -> bool:
+def set_aside(path: Path, error: Exception) -> bool:
     """Move a damaged file out of the way, so that the next one starts well; True if moved.
 
-    A file that may not be written, has no room, or is held by another run is not damaged.
+    A file that may not be written, has no room, or is held by another run is not damaged, nor
+    is one that another run has begun anew meanwhile.
     """
-    if not _is_damaged(path):
+    if not _tells_damage(error) or not _is_damaged(path):
         return False
     path.replace(path.with_suffix(".damaged"))
     return True
+
+
+def is_held(error: Exception) -> bool:
+    """Another run holds the file, and did so for longer than we wait."""
+    return isinstance(error, sqlite3.OperationalError) and "locked" in str(error)
+
+
+def _tells_damage(error: Exception) -> bool:
+    # OperationalError is the kind for locks, rights and room.
+    return isinstance(error, sqlite3.DatabaseError) and not isinstance(
+        error, sqlite3.OperationalError
+    )
 
 
 def _is_damaged(path: Path) -> bool:
     try:
         with contextlib.closing(sqlite3.connect(path, timeout=BUSY_S)) as database:
             found = database.execute("PRAGMA quick_check(1)").fetchone()
-    except sqlite3.OperationalError:
-        return False
-    except sqlite3.DatabaseError:
-        return True
+    except sqlite3.DatabaseError as error:
+        return _tells_damage(error)
     return bool(found and found[0] != "ok")
 
 
 def in_words(error: Exception, path: Path) -> str:
-    """Why a file of the cache cannot be used; its name, not where it lies."""
-    text = str(error).lower()
-    if "full" in text or "disk i/o" in text:
-        return f"there is no room on the disk for {path.name}, or the disk fails"
+    """Why a file of the cache cannot be used, a sentence; its name, not where it lies."""
+    text = str(error).lower() if isinstance(error, sqlite3.Error) else ""  # else it has the path
+    if "full" in text or "disk i/o" in text or getattr(error, "errno", None) == errno.ENOSPC:
+        return f"There is no room on the disk for {path.name}, or the disk fails."
     if "readonly" in text or isinstance(error, PermissionError):
-        return f"{path.name} may not be written"
-    if "locked" in text or "busy" in text:
-        return f"{path.name} was held by another run for too long"
-    if "malformed" in text or "not a database" in text:
-        return f"{path.name} is damaged"
-    return f"{path.name} cannot be opened in the folder of the cache"
+        return f"The file {path.name} may not be written."
+    if is_held(error):
+        return f"The file {path.name} was held by another run for too long."
+    if _tells_damage(error):
+        return f"The file {path.name} is damaged."
+    return f"The file {path.name} cannot be opened in the folder of the cache."
+
+
+def begun_anew(path: Path) -> str:
+    """What is said of a damaged file that was set aside."""
+    return f"The file {path.name} was damaged and is begun anew."

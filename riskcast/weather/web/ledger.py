@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
-from riskcast.weather.web.files import connect, in_words, set_aside
+from riskcast.weather.web.files import begun_anew, connect, in_words, set_aside
 
 __all__ = ["HOUR_CALLS", "MINUTE_CALLS", "Full", "Ledger", "Ticket"]
 
@@ -149,8 +149,8 @@ class Ledger:
         """Begin a damaged file anew; count in memory where there is another obstacle."""
         self.problem = in_words(error, self._path)
         try:
-            if set_aside(self._path):
-                self.problem = f"{self._path.name} was damaged and is begun anew"
+            if set_aside(self._path, error):
+                self.problem = begun_anew(self._path)
                 return
         except OSError:
             pass

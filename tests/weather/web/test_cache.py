@@ -98,7 +98,7 @@ def test_a_damaged_file_is_set_aside_and_begun_anew(
     server = serve(reply())
     first = ask(server, make_web(), weight=1, fresh_s=60)
     assert first.value == GOOD
-    assert problems(first) == [f"{name} was damaged and is begun anew"]
+    assert problems(first) == [f"The file {name} was damaged and is begun anew."]
     assert (folder / name).with_suffix(".damaged").read_bytes() == content
     again = ask(server, make_web(), weight=1, fresh_s=60)
     assert (again.from_cache, again.notes) == (True, ())
@@ -116,7 +116,7 @@ def test_damage_within_a_good_file_is_found_when_it_is_met(serve, reply, ask, ma
     path.write_bytes(raw)
     answer = ask(server, web, fresh_s=60)
     assert answer.value == GOOD
-    assert problems(answer) == ["answers.sqlite was damaged and is begun anew"]
+    assert problems(answer) == ["The file answers.sqlite was damaged and is begun anew."]
     assert ask(server, make_web(), fresh_s=60).from_cache
 
 
@@ -129,7 +129,7 @@ def test_a_read_only_cache_is_read_and_not_written(serve, reply, ask, make_web, 
     clock.seconds += 61
     asked = ask(server, make_web(), fresh_s=60)
     assert asked.value == OTHER
-    assert problems(asked) == ["answers.sqlite may not be written"]
+    assert problems(asked) == ["The file answers.sqlite may not be written."]
     assert ask(server, make_web(offline=True)).value == GOOD
 
 
@@ -139,7 +139,7 @@ def test_a_read_only_count_goes_on_in_memory(serve, reply, ask, make_web, folder
     refuse_writing(folder / "calls.sqlite")
     web = make_web()
     answer = ask(server, web, params={"latitude": "1"}, weight=30, calls_a_day=100)
-    assert problems(answer) == ["calls.sqlite may not be written"]
+    assert problems(answer) == ["The file calls.sqlite may not be written."]
     assert web.left_today("open-meteo", 100) == 10.0
 
 
@@ -150,8 +150,8 @@ def test_a_folder_that_cannot_be_made(serve, reply, ask, make_web, tmp_path):
     answer = ask(server, web, weight=60, calls_a_day=100)
     assert answer.value == GOOD
     assert problems(answer) == [
-        "answers.sqlite cannot be opened in the folder of the cache",
-        "calls.sqlite cannot be opened in the folder of the cache",
+        "The file answers.sqlite cannot be opened in the folder of the cache.",
+        "The file calls.sqlite cannot be opened in the folder of the cache.",
     ]
     with pytest.raises(SourceError, match="today's share"):
         ask(server, web, weight=60, calls_a_day=100)
@@ -171,7 +171,7 @@ def test_a_full_file_keeps_what_it_has(serve, reply, ask, make_web, folder, monk
     monkeypatch.setattr(sqlite3, "connect", small)
     full = ask(server)
     assert len(full.value["noise"]) == 200_000
-    assert problems(full) == ["there is no room on the disk for answers.sqlite, or the disk fails"]
+    assert problems(full) == ["There is no room on the disk for answers.sqlite, or the disk fails."]
     assert ask(server, make_web(offline=True)).value == GOOD
 
 
@@ -197,7 +197,7 @@ def test_a_disk_that_is_really_full(limit, serve, reply, folder):
     assert done.returncode == 0, done.stderr
     size, said = json.loads(done.stdout)
     assert size == 200_000
-    assert "there is no room on the disk for answers.sqlite, or the disk fails" in said
+    assert "There is no room on the disk for answers.sqlite, or the disk fails." in said
     assert done.stderr == ""
 
 
@@ -212,7 +212,7 @@ def test_a_file_held_by_another_run_is_not_waited_for_long(
         answer = ask(server, make_web(), fresh_s=60)
         other.execute("ROLLBACK")
     assert answer.value == OTHER
-    assert problems(answer) == ["answers.sqlite was held by another run for too long"]
+    assert problems(answer) == ["The file answers.sqlite was held by another run for too long."]
     assert not (folder / "answers.damaged").exists()
     assert ask(server, make_web(offline=True)).value == GOOD
 
@@ -251,4 +251,5 @@ def test_two_runs_that_both_find_damage(folder, clock):
     first.take("open-meteo", 5.0, NOON)
     assert isinstance(Ledger(folder / "calls.sqlite").take("open-meteo", 5.0, NOON), Ticket)
     assert first.spent_today("open-meteo", NOON) == 10.0
-    assert files.set_aside(folder / "calls.sqlite") is False
+    late = sqlite3.DatabaseError("file is not a database")
+    assert files.set_aside(folder / "calls.sqlite", late) is False
