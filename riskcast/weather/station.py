@@ -78,7 +78,8 @@ def applies(lines: list[str], layout: TableLayout) -> bool:
     if not _is_set(layout):
         return daily.LOWEST in "".join(lines)
     if layout.columns:
-        return _heading_row(lines, layout)[1] > 0 or not csv.recognises(lines)
+        # A heading for the time alone ("time") stands in tables of others too.
+        return _heading_row(lines, set(layout.columns))[1] > 0 or not csv.recognises(lines)
     return not csv.is_open_meteo(lines)
 
 
@@ -97,7 +98,7 @@ def decode(
         All that does not fit the layout, at once.
     """
     lines = lines_of(data)
-    at, _ = _heading_row(lines, layout)
+    at, _ = _heading_row(lines, {*layout.columns, *layout.time})
     sheet = Sheet.below(lines, at)
     table = Table(source, _none(), np.zeros(0, dtype=np.int64), "row", np.zeros(1, dtype=np.int64))
     wanted = _wanted(sheet, layout, table)
@@ -132,9 +133,8 @@ def _none() -> Times:
     return np.zeros(0, dtype="datetime64[ns]")
 
 
-def _heading_row(lines: list[str], layout: TableLayout) -> tuple[int, int]:
+def _heading_row(lines: list[str], asked: set[str]) -> tuple[int, int]:
     """The line with most of the headings asked for, and how many; else the first with text."""
-    asked = {*layout.columns, *layout.time}
     best, most, first, looked = -1, 0, -1, 0
     for k, line in enumerate(lines):
         if not line.strip():

@@ -299,5 +299,7 @@ def test_the_layout_is_for_tables_that_have_its_headings(tmp_path, place):
     (tmp_path / "plain.csv").write_text(plain, encoding="utf-8")
     joined = read([tmp_path / "plain.csv", tmp_path / "station.csv"], place, table=HOURLY)
     np.testing.assert_allclose(joined.air_temperature.values, [[0.0, 5.0, 10.0, 7.0, 8.0]])
+    named = TableLayout(columns={"Luft": "air_temperature (degF)"}, time=("time",))
+    assert read(tmp_path / "plain.csv", place, table=named).sizes["time"] == 2
     with pytest.raises(WeatherError, match=r"Say under \[weather.table\] which heading is what"):
         read(tmp_path / "station.csv", place)
