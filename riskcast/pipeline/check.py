@@ -12,7 +12,7 @@ from riskcast import advice, animals, delivery, species
 from riskcast.archive import Archive
 from riskcast.base.errors import RiskcastError
 from riskcast.pipeline.carry import current_animals
-from riskcast.pipeline.fetch import source_line
+from riskcast.pipeline.fetch import beside_sources, source_line
 from riskcast.pipeline.moment import Moment, moment
 from riskcast.pipeline.reach import read_season
 from riskcast.pipeline.run import SEED, forecast
@@ -145,7 +145,7 @@ def _weather(site: Site, season: Season, now: Moment) -> str:
     ]
     lines += [source_line(one, now.issued_at) for one in season.sources]
     lines += list(used.attribution)
-    lines += [f"note: {told}" for told in advice.note_sentences(used.notes)]
+    lines += [f"note: {told}" for told in beside_sources(used.notes)]
     return "\n".join(lines)
 
 

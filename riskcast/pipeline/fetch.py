@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from riskcast.pipeline.reach import Progress
     from riskcast.weather.access import SourceReport
 
-__all__ = ["Fetched", "fetch", "source_line"]
+__all__ = ["Fetched", "beside_sources", "fetch", "source_line"]
 
 _HOUR = np.timedelta64(1, "h")
 
@@ -73,8 +74,13 @@ def fetch(site_path: str | Path, *, progress: Progress | None = None) -> Fetched
         access=weather_access(site, now, progress=progress),
         years=site.weather.past_years,
     )
-    notes = tuple(Reason(code=note.code, numbers=dict(note.numbers)) for note in found.notes)
-    return Fetched(now, found.reports, advice.note_sentences(notes))
+    notes = [Reason(code=note.code, numbers=dict(note.numbers)) for note in found.notes]
+    return Fetched(now, found.reports, beside_sources(notes))
+
+
+def beside_sources(notes: Iterable[Reason]) -> tuple[str, ...]:
+    """The notes as sentences, without those that the lines on the sources tell already."""
+    return advice.note_sentences(note for note in notes if note.code != "source_failed")
 
 
 def source_line(report: SourceReport, issued_at: np.datetime64) -> str:
@@ -84,7 +90,7 @@ def source_line(report: SourceReport, issued_at: np.datetime64) -> str:
     whether the place is the right one.
     """
     head = f"{report.source}, {report.role}"
-    if not report.reached and not report.used:
+    if not (report.reached or report.used or report.from_cache):
         return f"{head}: not reached. {report.problem}".rstrip()
     parts = [_way(report)]
     if report.made_at is not None:
@@ -104,17 +110,17 @@ def source_line(report: SourceReport, issued_at: np.datetime64) -> str:
 
 def _way(report: SourceReport) -> str:
     """How it was had, in a word or two."""
+    way = "kept from before" if report.from_cache else "reached"
     if report.stale:
-        return "NOT FRESH, kept from before"
-    if report.from_cache:
-        return "kept from before"
-    return "reached" if report.used else "reached, not used"
+        way = f"NOT FRESH, {way}"
+    return way if report.used else f"{way}, not used"
 
 
 def _age_hours(report: SourceReport, issued_at: np.datetime64) -> float | None:
     if report.made_at is None:
         return None
-    return round(float((issued_at - report.made_at) / _HOUR), 1)
+    # What was fetched after this run began is new.
+    return round(max(float((issued_at - report.made_at) / _HOUR), 0.0), 1)
 
 
 def _plain(report: SourceReport, issued_at: np.datetime64) -> dict[str, Any]:

@@ -27,6 +27,8 @@ from pydantic_core import PydanticCustomError
 from riskcast.site.nearest import nearest
 
 __all__ = [
+    "FORECAST_SERVICES",
+    "HISTORY_SERVICES",
     "Address",
     "DateFormat",
     "Day",

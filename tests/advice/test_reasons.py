@@ -90,7 +90,7 @@ CODES: dict[str, tuple[dict[str, Any], str]] = {
     "history_incomplete": ({"have": 7, "asked": 20}, "have 7 of 20 past years so far"),
     "source_failed": (
         {"source": "open-meteo ensemble", "problem": "open-meteo did not answer."},
-        "weather of open-meteo ensemble, and took another",
+        "fresh weather from open-meteo ensemble, and used what",
     ),
     "dressed_forecast": ({"members": 50, "pairs": 0}, "50 courses of it, by how far such"),
     "trend_adjusted": (

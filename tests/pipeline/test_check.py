@@ -35,7 +35,7 @@ def test_notes_are_sentences_with_a_way_out(small_site, tmp_path, dates):
     told = {line.topic: line.text for line in report.lines}
     assert "note: We filled merged cells down (weights.xlsx, 1 cell). If that" in told["weights"]
     assert re.search(
-        r"note: We have \d+ past years of weather, not the 20 asked for\. Add years",
+        r"note: We have \d+ past years of weather, not the 20 asked for\. Give weather\.history",
         told["weather"],
     )
     for text in told.values():

@@ -1,4 +1,4 @@
-"""Lines on sources, and how far a run may reach; whole fetches are in tests/cli/test_services.py."""
+"""Lines on sources, and how far a run may reach; whole fetches: tests/cli/test_services.py."""
 
 from __future__ import annotations
 
@@ -45,7 +45,10 @@ def test_line_of_a_source_that_was_reached():
     [
         ({"used": False}, ": reached, not used;"),
         ({"from_cache": True}, ": kept from before;"),
-        ({"stale": True, "problem": "No answer in 25 s."}, "NOT FRESH, kept from before;"),
+        ({"from_cache": True, "used": False, "reached": False}, ": kept from before, not used;"),
+        ({"stale": True, "from_cache": True, "problem": "No."}, ": NOT FRESH, kept from before;"),
+        ({"stale": True}, ": NOT FRESH, reached;"),
+        ({"made_at": NOW + np.timedelta64(5, "s")}, ", 0 h old;"),
         ({"stale": True, "problem": "No answer in 25 s."}, "CC BY 4.0. No answer in 25 s."),
         ({"role": "history"}, "fetched 2025-11-10T01:20Z, 6 h old"),
         ({"licence": ""}, "; licence not stated"),
