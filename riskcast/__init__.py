@@ -12,6 +12,8 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from riskcast.base.version import VERSION
+
 if TYPE_CHECKING:
     from riskcast import (
         advice,
@@ -45,7 +47,7 @@ __all__ = [
     "weather",
 ]
 
-__version__ = "0.1.0"
+__version__ = VERSION
 
 _HOMES = {"Run": "pipeline", "run": "pipeline", "load_site": "site"}
 

@@ -13,8 +13,8 @@ import numpy as np
 import requests
 import urllib3
 
-from riskcast import __version__
 from riskcast.base.errors import WeatherError
+from riskcast.base.version import VERSION
 from riskcast.weather.dataset import Note
 from riskcast.weather.web import words
 from riskcast.weather.web.answer import Answer, Clock, Limits
@@ -35,7 +35,7 @@ _SPREAD_S = 120.0
 # A forecast that says it is good for longer than a day has a fault in that saying.
 _LONGEST_LIFE_S = 86_400.0
 _HEADERS = {
-    "User-Agent": f"riskcast/{__version__}",
+    "User-Agent": f"riskcast/{VERSION}",
     "Accept": "*/*",
     "Accept-Encoding": "gzip, deflate",
 }
