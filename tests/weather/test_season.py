@@ -7,8 +7,8 @@ import xarray as xr
 from riskcast.base.errors import InputMissingError, WeatherError
 from riskcast.base.quantity import require_variable
 from riskcast.weather import season
-from riskcast.weather.dataset import stamps
-from riskcast.weather.join import axis_of
+from riskcast.weather.dataset import PROVENANCE, Course, hours, stamps
+from riskcast.weather.join import axis_of, so_far
 
 ISSUED = np.datetime64("2025-10-25T22:59:59", "ns")
 ALL = ("air_temperature", "precipitation", "relative_humidity", "snow_depth", "wind_speed")
@@ -58,6 +58,35 @@ def test_the_first_stretch_is_what_was_and_the_same_in_every_member(made, hourly
         )
     with pytest.raises(KeyError):
         past.sel(time="2025-10-25T23:00")
+
+
+def test_days_the_history_lacks_come_from_what_the_forecaster_knew(hourly):
+    """First the history, then the days up to issue, then the first hours of the forecast."""
+    axis = axis_of(np.datetime64("2025-10-25T12", "ns"))
+
+    def course(first, temperature):
+        hour = hours(hourly(first, "2025-10-27T00"))
+        values = {"air_temperature": np.full((1, len(hour)), temperature)}
+        none = np.zeros(len(hour), dtype=np.int8)
+        return Course(int(hour[0]), np.zeros(1, dtype=int), values, none, none.astype(bool))
+
+    history, before = course("2025-01-01T00", 1.0), course("2025-10-20T00", 2.0)
+    history.values["air_temperature"][:, -72:] = np.nan  # from 24 October, 01:00
+    before.values["air_temperature"][:, -48:] = np.nan  # from 25 October, 01:00
+    forecast = course("2025-10-25T00", 3.0)
+    head = so_far(history, forecast, axis, ["air_temperature"], before)
+    taken = dict(zip(head.course.times, head.course.values["air_temperature"][0], strict=True))
+    for when, value in (
+        ("2025-10-24T00", 1.0),
+        ("2025-10-24T01", 2.0),
+        ("2025-10-25T00", 2.0),
+        ("2025-10-25T01", 3.0),
+        ("2025-10-25T12", 3.0),
+    ):
+        assert taken[np.datetime64(when, "ns")] == value, when
+    assert PROVENANCE[head.provenance[-1]] == "analysis"
+    assert PROVENANCE[head.provenance[0]] == "observed"
+    assert len(head.course.times) == len(axis.head)
 
 
 def test_then_members_then_past_winters(made, three_members, seven_years):
