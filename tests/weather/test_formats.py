@@ -16,8 +16,8 @@ import pytest
 import xarray as xr
 
 from riskcast.base.errors import WeatherError
-from riskcast.site import TableLayout
-from riskcast.weather import read
+from riskcast.site import TableLayout, Weather
+from riskcast.weather import read, season
 from riskcast.weather.forecasts import newest
 from riskcast.weather.formats import reference_time
 
@@ -120,3 +120,31 @@ def test_our_own_daily_table_needs_no_layout(tmp_path, place):
     assert days.min() >= 0.0
     assert days.max() <= 8.0
     assert set(dataset.filled.values) == {"diurnal_model"}
+
+
+@pytest.mark.real_data
+def test_a_season_of_a_point_forecast_and_a_daily_station(folder, make_place):
+    """A14 before thirty years of A16 (as if it stood there): both reach the futures."""
+    table = {
+        "columns": {
+            "Tmin(C)": "air_temperature_min (degC)",
+            "Tmax(C)": "air_temperature_max (degC)",
+            "Prcp(mm)": "precipitation (mm)",
+        },
+        "time": ["Day", "Month", "Year"],
+        "time_format": "DD MM YYYY",
+    }
+    config = Weather(
+        forecast=[str(folder / HOLSTEIN)],
+        history=str(folder / "A16_aquacrop_suffolk_daily_1991_2021.txt.gz"),
+        past_years=15,
+        table=table,
+    )
+    issued = np.datetime64("2021-12-21T06", "ns")
+    made = season(config, make_place(53.92, 10.23, 38.0), issued_at=issued)
+    assert made.reference_time == np.datetime64("2021-12-20T21")
+    assert made.past_years.sizes["member"] == 15
+    assert {"forecast", "past_year"} <= set(made.futures.provenance.values)
+    assert {"none", "diurnal_model"} <= set(made.futures.filled.values)
+    assert np.isfinite(made.futures.air_temperature).all()
+    assert "daily_values" in {note.code for note in made.notes}
