@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 
+import riskcast.weather
 from riskcast.advice import (
     advise,
     keeper_notes,
@@ -11,6 +15,7 @@ from riskcast.advice import (
     short_text,
     weather_sentences,
 )
+from riskcast.advice.sentences import environment
 from riskcast.risk import Reason
 
 STALE = Reason(code="stale_forecast", numbers={"age_hours": 60.0, "max_age_hours": 36.0})
@@ -77,3 +82,16 @@ def test_the_keeper_hears_why_and_the_way_out(told):
     assert "No space left on device. See to the folder weather.cache." in said[1]
     assert "Set the clock" in said[2]
     assert "run again tomorrow" in note_sentences([FEW])[0]
+
+
+def test_every_code_of_the_weather_room_has_its_sentence():
+    """A note nobody can put into words would stop a run at its last step."""
+    room = Path(riskcast.weather.__file__).parent
+    told = set(dir(environment().get_template("reasons.j2").module))
+    codes = {
+        code
+        for path in room.rglob("*.py")
+        for code in re.findall(r'\bNote\(\s*"(\w+)"', path.read_text("utf-8"))
+    }
+    assert len(codes) > 20
+    assert codes <= told
