@@ -355,9 +355,12 @@ def site(command, services, tmp_path):
     assert command("new", "wood", *where, "--timezone", "Europe/London").exit_code == 0
     path = tmp_path / "wood/site.toml"
     text = re.sub(r"(?m)^past_years = .*$", f"past_years = {YEARS}", path.read_text("utf-8"))
+    text, hits = re.subn(r"(?m)^forecast = .*$", 'forecast = "open-meteo"', text)
+    assert hits == 1
     head, visits, tail = text.partition("[visits]")
     kept = 'cache = "fetched"\n' + services.site_lines()
-    path.write_text(f"{head}{kept}{visits}{tail}", "utf-8")
+    ours = '[archive]\nfolder = "kept"\n'  # not that of who runs the tests
+    path.write_text(f"{head}{kept}{visits}{tail}{ours}", "utf-8")
     return str(path)
 
 
@@ -367,7 +370,7 @@ def test_the_command_ends_in_sentences_and_its_exit_code(case, services, site, c
     for name in ("ensemble", "forecast"):
         services.fail(name, case.fault, times=None)
     done = command("fetch", site)
-    assert done.exit_code == 69
+    assert done.exit_code == 69, done.output
     said = done.stdout + done.stderr
     assert "open-meteo ensemble" in said
     assert "open-meteo forecast" in said
