@@ -53,12 +53,23 @@ FILLED = ("none", "interpolated", "diurnal_model", "past_year_mean")
 class Note:
     """Something a reader of the result has to be told: a reason code and its numbers.
 
-    Codes of this room, with their numbers: ``stale_forecast`` (age_hours, max_age_hours),
-    ``single_forecast``, ``past_years_short`` (have, asked), ``normals_not_possible`` (have,
-    needed), ``gap_filled`` (share_last_10_days), ``earlier_gap_filled`` (hours),
-    ``no_variable`` (name, source), ``height_gap`` (m, above zero where the file's cell lies
-    higher than the site; source), ``cell_distance`` (km; source), ``place_not_stated`` (file;
-    source), ``members_left_out`` (have, used; source), ``forecast_unreadable`` (file).
+    Every code has its sentence in ``advice/templates/reasons.j2``. Those of this room, with
+    their numbers:
+
+    - the forecast: ``stale_forecast`` (age_hours, max_age_hours), ``single_forecast``,
+      ``dressed_forecast`` (members, pairs), ``members_left_out`` (have, used; source),
+      ``forecast_unreadable`` (file), ``forecast_not_kept`` (problem)
+    - past years: ``history_incomplete`` (have, asked: more will come), ``past_years_short``
+      (have, asked), ``normals_not_possible`` (have, needed), ``trend_adjusted``
+      (degc_per_decade, years)
+    - values: ``gap_filled`` (share_last_10_days), ``earlier_gap_filled`` (hours),
+      ``hours_missing`` (name, percent, nights; source), ``no_variable`` (name, source),
+      ``null_column`` (name, source), ``frozen_sensor`` (hours, source), ``daily_values``
+      (days, source), ``snow_as_water`` (name, source)
+    - the place: ``height_gap`` (m, above zero where the file's cell lies higher than the site;
+      source), ``cell_distance`` (km; source), ``place_not_stated`` (file; source)
+    - the asking: ``source_failed`` (source, problem), ``cache_not_kept`` (problem),
+      ``clock_skew`` (hours, service), ``version_ends`` (service)
     """
 
     code: str
