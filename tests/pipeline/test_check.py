@@ -62,3 +62,16 @@ def test_a_code_without_a_sentence_is_an_error():
 def test_a_number_that_is_missing_is_an_error():
     with pytest.raises(RiskcastError, match="past_years_short"):
         note_sentences([Reason(code="past_years_short")])
+
+
+def test_offline_no_mail_server_is_greeted(small_site, tmp_path, dates, monkeypatch):
+    """`.invalid` never resolves (RFC 6761), and nothing is looked up."""
+    monkeypatch.setattr("socket.getaddrinfo", lambda *_, **__: pytest.fail("looked up a name"))
+    more = (
+        '[mail]\nhost = "smtp.invalid"\nport = 465\nsecurity = "tls"\n'
+        'from = "riskcast <alerts@example.org>"\n'
+    )
+    report = pipeline.check(small_site(tmp_path, more), as_of=dates[0], offline=True)
+    (told,) = (line.text for line in report.lines if line.topic == "mail")
+    assert "not greeted" in told
+    assert report.exit_code == 0
