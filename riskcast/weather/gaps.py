@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,6 +21,7 @@ __all__ = ["check_frozen", "frozen", "set_aside", "tell_missing"]
 # the resolution it reports in: Dunn et al. 2012 (HadISD), test for repeated streaks, as in
 # the program of the data set's makers. Either is enough. The longest real streak in 18 years
 # of hours at two places, in tenths of a degree, is 8.
+_FEWEST = 10  # equal values, below which no stretch of time counts
 _STREAKS = ((0.9, 40, 14.0), (0.4, 30, 10.0), (0.0, 24, 7.0))
 
 # Digits that tell the resolution; finer ones are noise of packing.
@@ -70,10 +70,12 @@ def set_aside(table: Table) -> None:
     air = table.values.get("air_temperature")
     if air is None or not _is_measured(table):
         return
-    hanging = frozen(hours(table.time).astype(float), air[0])
+    hour = hours(table.time)
+    hanging = frozen(hour.astype(float), air[0])
     if hanging.any():
         table.values["air_temperature"] = np.where(hanging, np.nan, air)
-        numbers: dict[str, Any] = {"hours": int(hanging.sum()), "source": table.source}
+        step = int(np.median(np.diff(hour)))
+        numbers: dict[str, Any] = {"hours": int(hanging.sum()) * step, "source": table.source}
         table.notes.append(Note("frozen_sensor", numbers))
 
 
@@ -96,11 +98,10 @@ def frozen(hour: Values, values: Values) -> Mask:
     rounded = np.round(values[there], _DIGITS)
     least, days = _longest_streak(rounded)
     edges = np.flatnonzero(np.r_[True, rounded[1:] != rounded[:-1], True])
-    for first, after in pairwise(edges):
-        count = after - first
-        stretch = hour[there[after - 1]] - hour[there[first]]
-        if count >= least or (count > 2 and stretch >= days * 24):
-            out[there[first:after]] = True
+    count = np.diff(edges)
+    stretch = hour[there[edges[1:] - 1]] - hour[there[edges[:-1]]]
+    hangs = (count >= least) | ((count >= _FEWEST) & (stretch >= days * 24))
+    out[there] = np.repeat(hangs, count)
     return out
 
 
@@ -138,12 +139,16 @@ def tell_missing(table: Table, native_h: Whole, place: Place | None) -> None:
         return
     window = slice(some[0], some[-1] + 1)
     hour, native = hours(table.time[window]), native_h[window]
+    # Columns that lack the same hours, as where rows are missing, are told of together.
+    told: dict[bytes, list[str]] = {}
     for name, mask in zip(table.values, there, strict=True):
-        missing = _hours_missing(hour, native, mask[window])
+        told.setdefault(mask[window].tobytes(), []).append(name)
+    for mask, names in ((np.frombuffer(key, dtype=bool), names) for key, names in told.items()):
+        missing = _hours_missing(hour, native, mask)
         share = len(missing) / (hour[-1] - hour[0] + native[0])
         if share >= _TOLD_SHARE:
             nights = _short_nights(missing, place)
-            numbers: dict[str, Any] = {"name": name, "percent": round(100 * share, 1)}
+            numbers: dict[str, Any] = {"name": ", ".join(names), "percent": round(100 * share, 1)}
             numbers |= {"nights": nights, "source": table.source}
             table.notes.append(Note("hours_missing", numbers))
 

@@ -300,12 +300,14 @@ def test_the_coarser_the_thermometer_the_longer_it_may_stand_still(step, rows):
     assert not frozen(np.arange(500.0), values).any()
 
 
-def test_a_few_equal_values_over_weeks_of_gaps_hang_too():
-    """Seven days in tenths, however few of the values arrived."""
+def test_equal_values_over_a_week_of_gaps_hang_too():
+    """Seven days in tenths, if ten values arrived; fewer may be chance."""
     values = np.round(10 * np.sin(np.arange(500) / 3.1), 1)
     values[100:300] = np.nan
-    values[[100, 150, 299]] = 3.3
-    assert frozen(np.arange(500.0), values).sum() == 3
+    values[[*range(100, 109), 299]] = 30.0
+    assert frozen(np.arange(500.0), values).sum() == 10
+    values[100] = np.nan
+    assert not frozen(np.arange(500.0), values).any()
 
 
 def test_one_value_throughout_is_refused_or_too_short_to_say():
@@ -352,6 +354,15 @@ def test_missing_hours_are_told_by_column_and_night(make_place):
     assert notes["air_temperature"]["nights"] == 2
     assert notes["precipitation"]["percent"] == pytest.approx(100 * 20 / 240, abs=0.05)
     assert notes["precipitation"]["nights"] == 1
+
+
+def test_columns_that_lack_the_same_rows_are_told_of_together(make_place):
+    time = np.delete(every(1, 240), np.arange(160, 180))
+    short = table(time, np.delete(air(240), np.arange(160, 180)))
+    short.values["precipitation"] = np.zeros((1, 220))
+    assert check(short, make_place(50.0, 0.0)) == []
+    (note,) = short.notes
+    assert note.numbers["name"] == "air_temperature, precipitation"
 
 
 def test_regular_steps_of_three_hours_and_the_unknown_end_are_not_missing():
