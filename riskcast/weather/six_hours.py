@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import PchipInterpolator
 
 __all__ = ["hourly_temperature"]
 
@@ -39,6 +38,8 @@ def hourly_temperature(
     -------
     (hour[-1] - hour[0] + 1,)
     """
+    from scipy.interpolate import PchipInterpolator  # a third of a second, for one service
+
     at = np.asarray(hour, dtype=np.int64)
     every = np.arange(at[0], at[-1] + 1)
     if len(at) == 1:
