@@ -127,7 +127,7 @@ def test_it_ran_on_real_hours(run):
     assert used.filled_last_10_days == 0.0
     assert used.cell_distance_km < 1.0
     assert not used.stale
-    assert "single_forecast" in {note.code for note in used.notes}
+    assert "dressed_forecast" in {note.code for note in used.notes}
 
 
 def test_what_was_observed_is_what_the_file_says(season, real_data):
