@@ -145,7 +145,7 @@ def _history_of_service(search: Search, years: int, *, ask: bool) -> Course | No
             problem=problem,
             used=usable,
             from_cache=not past.fetched,
-            stale=bool(problem) and not past.fetched,
+            stale=bool(problem) and not (past.fetched or past.waits),
         )
     search.reports[history.SOURCE] = report
     if not usable:

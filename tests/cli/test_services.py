@@ -272,6 +272,7 @@ def test_past_years_come_day_by_day_and_every_output_says_so(
         done = riskcast_command(name, path)
         assert done.exit_code == 0, done.output
         assert words in flat(done.stdout), name
+        assert "NOT FRESH" not in done.stdout, "what waits for tomorrow is no failure"
     for role in ("monitor", "rehabilitator"):
         assert words in flat(letter(tmp_path, role)[0])
     clock.move_to(NOW + dt.timedelta(days=1))
