@@ -382,12 +382,15 @@ def test_damaged_forecast(wood):
     assert f"forecast-{OCTOBER}.nc" in done.stderr
 
 
-def test_weather_service_by_name_says_how_to_get_a_file(wood):
+def test_no_service_is_asked_for_a_forecast_of_the_past(wood):
+    """What it says today was not known then: only kept forecasts count, and there are none."""
     wood.write(forecast="open-meteo")
     done = wood.run(OCTOBER)
     assert done.exit_code == 69
-    assert "https://" in done.stderr
-    assert "latitude=50.0" in done.stderr
+    assert "No forecast made by 2025-10-27T23:59" in done.stderr
+    assert "leave --as-of out" in done.stderr
+    assert "50.0" not in done.stderr
+    assert wood.left() == []
 
 
 def test_faults_of_the_site_file_come_all_at_once(wood):
