@@ -261,7 +261,7 @@ def test_a_classic_netcdf_cut_off_is_not_read_as_zeros(file, place, kind):
         (b"", "the file is empty"),
         (b"\n  \n", "the file is empty"),
         (b"<!DOCTYPE html><html>log in", "a web page"),
-        (b'{"error":true,"reason":"Minutely API request limit exceeded."}', "answers with an error"),
+        (b'{"error":true,"reason":"Minutely API request limit."}', "answers with an error"),
         (b"\x00\x01\x02\x03\x04", "a binary file of an unknown kind"),
         (b"GRIB\x00\x00\x07\x02", "GRIB"),
         (b"PK\x03\x04 cut", "damaged or cut off"),
