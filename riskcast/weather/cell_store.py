@@ -2,7 +2,7 @@
 
 They hold what was *not yet* fitted to a site: the temperature of the cell's own height. So
 sites of one cell share them, and each carries the height correction to itself. `files.read`
-reads them like anybody's NetCDF; `unpack` here is ten times faster and loses nothing.
+reads them like anybody's NetCDF; `unpack` here is quicker and loses no mark of filled hours.
 
 Numbers are kept as float32: 24 bits hold 7.3 decimal digits, so what comes back differs by
 less than 1e-5 from values below 100 (sources give one or two decimals).

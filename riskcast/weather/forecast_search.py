@@ -8,7 +8,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -116,23 +116,43 @@ class Search:
     def before(self, chosen: Candidate) -> Course | None:
         """What a service knows of the days up to issue: they are no forecast any more.
 
-        A reanalysis is days behind, and the members of an ensemble begin late.
+        A reanalysis is days behind, and the members of an ensemble begin late. A fresh single
+        forecast knows all days; of kept ones each knows those before it was made.
         """
         single = self._single()
-        if chosen.slug == single.slug:
-            return self._up_to_issue(chosen.course)
-        if "open-meteo" in (*self.config.forecast, self.config.history):
+        had = chosen if chosen.slug == single.slug else None
+        if had is None and "open-meteo" in (*self.config.forecast, self.config.history):
             had = self._asked(single) if self.access.live else None
-            if had is None or not had.fresh:
-                kept = self._kept(single.slug)
-                if had is None or (kept is not None and kept.made_at > had.made_at):
-                    had = kept
-            if had is not None:
-                return self._up_to_issue(self._used(had, "analysis").course)
-        if not chosen.slug:
-            return None
-        shelf = self.access.shelf
-        return issued.recent_days(shelf, [chosen.slug], self.place, self.issued_at)
+            if had is not None and had.fresh:
+                self._used(had, "analysis")
+        if had is not None and had.fresh:
+            return self._up_to(had.course, self.issued_at)
+        kept = self._recent([single]) or self._recent(self._kinds_of(chosen.slug))
+        if kept is not None or had is None:
+            return kept
+        return self._up_to(had.course, min(self.issued_at, had.made_at + issued.RECENT))
+
+    def _recent(self, kinds: Sequence[Kind]) -> Course | None:
+        """The days before issue, as kept forecasts of these kinds know them."""
+        for kind in kinds:
+            course = issued.recent_days(self.access.shelf, [kind.slug], self.place, self.issued_at)
+            if course is not None:
+                label = f"{kind.label} (kept)"
+                if not self._is_used(label):
+                    self.reports[label] = replace(
+                        report_on(course, label, "analysis"),
+                        reached=False,
+                        from_cache=True,
+                        used=True,
+                    )
+                return course
+        return None
+
+    def _is_used(self, label: str) -> bool:
+        return label in self.reports and self.reports[label].used
+
+    def _kinds_of(self, slug: str) -> list[Kind]:
+        return [k for name in SERVICES for k in self._kinds(name) if k.slug == slug]
 
     def pairs(self, chosen: Candidate, history: Course) -> Pairs | None:
         """Past errors of a single forecast: of those kept here, else of the service's own."""
@@ -145,10 +165,6 @@ class Search:
         if runs < _ENOUGH_RUNS and chosen.slug == self._single().slug and self.access.live:
             theirs = self._previous_runs()
         return theirs or own
-
-    def slugs(self) -> list[str]:
-        """Kinds of forecast that services named by the site give, as in names of kept files."""
-        return [k.slug for name in self.config.forecast for k in self._kinds(name)]
 
     def _of_source(self, name: str, slugs: list[str]) -> list[Candidate]:
         """What one source has, asked kind by kind until one is fresh."""
@@ -229,7 +245,7 @@ class Search:
         old = got.stale or self._old(made)
         self.reports[kind.label] = replace(
             report_on(again, kind.label, "forecast", made_at=made),
-            reached=not got.stale,
+            reached=not (got.stale or self.access.offline),
             problem=got.problem,
             from_cache=got.from_cache,
             stale=old,
@@ -245,8 +261,7 @@ class Search:
         found = issued.newest_kept(shelf, [slug], self.place, self.issued_at)
         if found is None:
             return None
-        labels = {kind.slug: kind.label for name in SERVICES for kind in self._kinds(name)}
-        label = f"{labels[slug]} (kept)"
+        label = f"{self._kinds_of(slug)[0].label} (kept)"
         self.reports[label] = replace(
             report_on(found.course, label, "forecast", made_at=found.made_at),
             reached=False,
@@ -288,8 +303,8 @@ class Search:
         hours_old = (self.issued_at - made) / np.timedelta64(1, "h")
         return bool(hours_old > self.config.max_age_hours)
 
-    def _up_to_issue(self, course: Course) -> Course | None:
-        size = int(hours([self.issued_at])[0]) + 1 - course.start
+    def _up_to(self, course: Course, until: np.datetime64) -> Course | None:
+        size = min(int(hours([until])[0]) + 1 - course.start, course.size)
         if size < 1:
             return None
         return replace(

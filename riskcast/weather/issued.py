@@ -19,7 +19,16 @@ from riskcast.weather.pairs import Pairs
 if TYPE_CHECKING:
     from riskcast.site import Place
 
-__all__ = ["KEEP_DAYS", "Loaded", "course_of", "keep", "newest_kept", "pairs_with", "recent_days"]
+__all__ = [
+    "KEEP_DAYS",
+    "RECENT",
+    "Loaded",
+    "course_of",
+    "keep",
+    "newest_kept",
+    "pairs_with",
+    "recent_days",
+]
 
 # A winter, the same winter of the year before, and a month to work on both (common practice,
 # no source).
@@ -32,8 +41,9 @@ _MOST_RUNS = 90
 # Runs a few hours apart err alike: one a day is a pair of its own.
 _LEAST_APART = np.timedelta64(20, "h")
 
-# The first day of a forecast is nearest to what was; later hours of an older run are a guess.
-_RECENT_HOURS = 48
+# The first days of a forecast are near to what came; later hours of an older run are a guess
+# (common practice, no source).
+RECENT = np.timedelta64(48, "h")
 _RECENT_RUNS = 40
 
 
@@ -112,10 +122,10 @@ def course_of(weather: CellWeather, source: str, place: Place) -> Course:
 def recent_days(
     shelf: ForecastShelf | None, sources: Sequence[str], place: Place, issued_at: np.datetime64
 ) -> Course | None:
-    """The days before issue, pieced together from the first hours of kept forecasts.
+    """The days before issue, pieced together from kept forecasts.
 
-    For sources that say nothing of the past. Each hour comes from the newest run that was made
-    before it, within the first 48 h of that run; of an ensemble, from its first member.
+    Each hour comes from the newest run that holds it, of that run's past days or of its first
+    48 h; of an ensemble, from its first member.
     """
     pieces: list[tuple[str, CellWeather]] = []
     kept = [one for one in _kept(shelf, place, issued_at) if one.source in sources]
@@ -124,11 +134,10 @@ def recent_days(
             weather = _read(one)
         except WeatherError:
             continue
-        made = int(hours([_stamp(one)])[0])
-        first = max(made - weather.start, 0)
-        last = min(made + _RECENT_HOURS, int(hours([issued_at])[0])) + 1 - weather.start
-        if last > first:
-            pieces.append((one.path.name, _cut(weather, first, last)))
+        until = min(_stamp(one) + RECENT, issued_at)
+        size = int(hours([until])[0]) + 1 - weather.start
+        if size > 0:
+            pieces.append((one.path.name, _cut(weather, size)))
     tables = [to_table(piece, name, place) for name, piece in pieces]
     whole = [table for table in tables if table is not None]
     if not whole:
@@ -212,10 +221,11 @@ def _read(one: KeptForecast) -> CellWeather:
         raise WeatherError(f"{one.path.name}: cannot be read ({error.strerror}).") from None
 
 
-def _cut(weather: CellWeather, first: int, last: int) -> CellWeather:
-    window = slice(first, min(last, weather.size))
+def _cut(weather: CellWeather, size: int) -> CellWeather:
+    """The first hours of the first member."""
+    window = slice(0, min(size, weather.size))
     return CellWeather(
-        start=weather.start + first,
+        start=weather.start,
         member=np.zeros(1, dtype=np.int64),
         values={name: array[:1, window] for name, array in weather.values.items()},
         filled=weather.filled[window],

@@ -250,3 +250,11 @@ def test_course_of_refuses_what_no_weather_has(place):
     odd.values["air_temperature"][0, 5] = 99.0
     with pytest.raises(WeatherError, match="99 degC"):
         course_of(odd, "kept.nc", place)
+
+
+def test_an_old_run_does_not_pass_for_what_was(place, shelf):
+    """Two days of a forecast stand in for the days before issue, its second week does not."""
+    keep(shelf, SOURCE, place, weather(place, first="2025-10-20T00", days=15))
+    found = recent_days(shelf, [SOURCE], place, np.datetime64("2025-11-03T00:00", "ns"))
+    assert found.times[0] == np.datetime64("2025-10-20T00")
+    assert found.times[-1] == np.datetime64("2025-10-27T06")
