@@ -21,7 +21,17 @@ import numpy.typing as npt
 from riskcast.base.errors import WeatherError
 from riskcast.weather.air import lapse_correction
 from riskcast.weather.cells import distance_deg, kilometres
-from riskcast.weather.dataset import FILLED, VARIABLES, Course, Times, Values, hours, stamp, stamps
+from riskcast.weather.dataset import (
+    FILLED,
+    VARIABLES,
+    Course,
+    Note,
+    Times,
+    Values,
+    hours,
+    stamp,
+    stamps,
+)
 from riskcast.weather.table import Table, refuse
 
 if TYPE_CHECKING:
@@ -39,7 +49,8 @@ _ONE_AT_A_TIME = threading.Lock()
 
 # Of a site, not of a cell: computed again for each site.
 _OF_A_SITE = ("cell_distance_km", "height_gap_m", "lapse_correction_degc")
-_OWN = ("Conventions", "title", "riskcast_layout", "riskcast_attrs", "riskcast_marks")
+# Known only from the source's answer; all other notes are made again where the file is read.
+_NOTES_KEPT = ("null_column", "members_left_out", "place_not_stated")
 
 
 @dataclass(frozen=True)
@@ -115,7 +126,8 @@ def of_site(
         cell,
         elevation_m,
         attrs,
-        made_at=made_at,
+        {"notes": [(n.code, dict(n.numbers)) for n in course.notes if n.code in _NOTES_KEPT]},
+        made_at,
     )
 
 
@@ -266,6 +278,7 @@ def to_table(
     table.values = {name: array[:, :size].copy() for name, array in weather.values.items()}
     table.depth, table.cell, table.elevation_m = weather.depth, weather.cell, weather.elevation_m
     table.filled = weather.filled[:size].copy()
+    table.notes = [Note(code, numbers) for code, numbers in weather.marks.get("notes", ())]
     table.attrs = dict(weather.attrs)
     if weather.cell is not None:
         away = kilometres(float(distance_deg(*weather.cell, place)))

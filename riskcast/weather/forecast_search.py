@@ -252,7 +252,7 @@ class Search:
         )
         if got.problem:
             self._tell_failed(kind.label, got.problem)
-        course = replace(again, attrs=course.attrs, notes=course.notes)
+        course = replace(again, attrs=course.attrs)
         return Candidate(kind.label, kind.slug, course, made, not old)
 
     def _kept(self, slug: str) -> Candidate | None:

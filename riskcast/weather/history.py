@@ -148,7 +148,7 @@ def collect(
     extra = len(past) - years  # a season that begins before July needs half a winter more
     have = max(0, sum(_has_values(stored.get(year)) for year in past) - extra)
     notes = [*store.notes, *(asking.notes if asking else ())]
-    if have < years:
+    if have < years and any(_may_come(stored.get(year)) for year in past):
         notes.append(Note("history_incomplete", {"have": have, "asked": years}))
     return Past(
         course,
@@ -179,6 +179,11 @@ def _has_values(winter: Winter | None) -> bool:
     return winter is not None and known_until(winter.weather) is not None
 
 
+def _may_come(winter: Winter | None) -> bool:
+    """It is not there, and has not been asked for in vain as often as is sensible."""
+    return not _has_values(winter) and (winter is None or winter.asked < _MOST_RETRIES)
+
+
 def _fetch_all(
     asking: _Asking,
     store: WinterStore,
@@ -202,8 +207,8 @@ def _fetch_all(
             found = _fetch_year(asking, year, first, winter)
         except SourceError as error:
             asking.problem, asking.waits = str(error), error.retry_tomorrow
-            # "No such dates" is an answer, if the address gave others; all else can pass.
-            if not (stored and _final(error) and _is_settled(year, asking.now)):
+            # "No such dates" is an answer where others came in this run; all else can pass.
+            if not (asking.fetched and _final(error) and _is_settled(year, asking.now)):
                 return
             found = _refused(asking, year, winter)
         except WeatherError as error:
@@ -241,6 +246,8 @@ def _due(year: int, winter: Winter | None, now: np.datetime64) -> int | None:
     if winter is None:
         return first
     age = now - winter.fetched_at
+    if age < np.timedelta64(0):  # written under a clock that has been set back since
+        age = _RETRY + np.timedelta64(1, "h")
     if _is_settled(year, now):
         if whole(winter.weather, year):
             return None

@@ -76,7 +76,7 @@ class WinterStore:
     def save(self, year: int, winter: Winter) -> None:
         """Write a year; where that fails it is told once, and the run goes on."""
         seconds = np.datetime_as_string(winter.fetched_at, unit="s")
-        marks = {"fetched_at": seconds, "asked": winter.asked}
+        marks = winter.weather.marks | {"fetched_at": seconds, "asked": winter.asked}
         try:
             self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             write_whole(self._path(year), pack(replace(winter.weather, marks=marks)))

@@ -357,6 +357,40 @@ def test_years_the_service_does_not_have_stop_the_asking(keeper):
     assert "out of allowed range" in past.problem
 
 
+def test_what_will_never_come_is_not_promised(keeper):
+    """Two winters that the service does not have: asked for three times, a month apart."""
+    good = service_faults.content_type("application/json")
+    none = service_faults.status(400, {"error": True, "reason": "out of allowed range"})
+    promised = []
+    for _ in range(4):
+        keeper.services.mend()
+        keeper.services.fail("archive", good, *([good] if not promised else []), none, none)
+        past = keeper.collect(3, issued_at="2025-11-10T09:30")
+        promised.append(bool(noted(past, "history_incomplete")))
+        keeper.wait(24 * 31)
+        keeper.services.mend()
+    assert past.have == 1
+    assert promised == [True, True, False, False]
+
+
+def test_a_clock_that_ran_ahead_does_not_stop_the_refresh(keeper):
+    keeper.clock.at = keeper.clock.at + np.timedelta64(20, "h")
+    keeper.collect(1)
+    keeper.asked()
+    keeper.clock.at = keeper.clock.at - np.timedelta64(16, "h")
+    keeper.collect(1)
+    assert len(keeper.asked()) == 1
+
+
+def test_a_variable_the_source_lacks_is_told_by_every_run(keeper):
+    keeper.services.fail("archive", service_faults.all_null("snow_depth"), times=None)
+    first, again = keeper.collect(1), keeper.collect(1, offline=True)
+    for past in (first, again):
+        assert "snow_depth" not in past.course.values
+        codes = [(n.code, n.numbers["name"]) for n in past.course.notes if n.code == "null_column"]
+        assert codes == [("null_column", "snow_depth")]
+
+
 def test_a_wrong_address_marks_nothing(keeper):
     keeper.services.fail("archive", service_faults.status(404), times=None)
     past = keeper.collect(2)
