@@ -74,3 +74,17 @@ def _loopback_only(monkeypatch: pytest.MonkeyPatch) -> None:
         return connect(self, address)
 
     monkeypatch.setattr(socket.socket, "connect", guarded)
+
+
+@pytest.fixture(autouse=True)
+def _folders_of_its_own(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever runs the tests keeps their own cache and archive as they are."""
+    home = tmp_path_factory.mktemp("account")
+    for name, folder in {
+        "XDG_CACHE_HOME": "cache",
+        "XDG_STATE_HOME": "state",
+        "LOCALAPPDATA": "windows",
+    }.items():
+        monkeypatch.setenv(name, str(home / folder))

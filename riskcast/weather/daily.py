@@ -21,7 +21,7 @@ from riskcast.weather.air import saturation_vapour_pressure
 from riskcast.weather.credit import together
 from riskcast.weather.dataset import FILLED, Note, Times, Values, hours, stamps
 from riskcast.weather.diurnal import parton_logan
-from riskcast.weather.swapped import check_swapped
+from riskcast.weather.quality.swapped import check_swapped
 from riskcast.weather.table import Table, derive
 
 if TYPE_CHECKING:

@@ -17,9 +17,9 @@ from riskcast.weather import daily
 from riskcast.weather.air import lapse_correction
 from riskcast.weather.credit import together
 from riskcast.weather.dataset import REQUIRED, Course, Note, Values, to_dataset
-from riskcast.weather.formats import SUFFIXES, decode
-from riskcast.weather.past import fill_long_gaps
-from riskcast.weather.quality import check, close_short_gaps, grid
+from riskcast.weather.formats.by_content import SUFFIXES, decode
+from riskcast.weather.futures.past import fill_long_gaps
+from riskcast.weather.quality.rows import check, close_short_gaps, grid
 from riskcast.weather.table import Table, derive_together
 
 if TYPE_CHECKING:

@@ -15,15 +15,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from riskcast.base.errors import InputMissingError, WeatherError
-from riskcast.weather import issued, met_norway, open_meteo
+from riskcast.site.fields import FORECAST_SERVICES as SERVICES
 from riskcast.weather.access import Access, SourceReport
-from riskcast.weather.cell_store import of_site
 from riskcast.weather.dataset import Course, Note, hours, stamp
-from riskcast.weather.fetched import Fetched
 from riskcast.weather.files import assemble
 from riskcast.weather.forecasts import newest
-from riskcast.weather.pairs import Pairs
-from riskcast.weather.services import SERVICES
+from riskcast.weather.futures.pairs import Pairs
+from riskcast.weather.kept import issued
+from riskcast.weather.kept.cell_store import of_site
+from riskcast.weather.providers import met_norway, open_meteo
+from riskcast.weather.providers.fetched import Fetched
 from riskcast.weather.web import SourceError
 
 if TYPE_CHECKING:

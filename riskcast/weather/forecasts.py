@@ -12,8 +12,8 @@ import numpy as np
 from riskcast.base.errors import WeatherError
 from riskcast.weather.dataset import Course, Note, hours, stamp
 from riskcast.weather.files import expand, load
-from riskcast.weather.formats import reference_time
-from riskcast.weather.pairs import Pairs
+from riskcast.weather.formats.by_content import reference_time
+from riskcast.weather.futures.pairs import Pairs
 from riskcast.weather.table import refuse
 
 if TYPE_CHECKING:

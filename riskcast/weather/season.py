@@ -32,18 +32,26 @@ from riskcast.weather.dataset import (
     stamp,
     to_dataset,
 )
-from riskcast.weather.dressing import Dressed, dress, general_errors, own_errors
 from riskcast.weather.forecasts import Forecast
-from riskcast.weather.join import Axis, axis_of, covered, futures, past_years, so_far, usable
-from riskcast.weather.past import (
+from riskcast.weather.futures.dressing import Dressed, dress, general_errors, own_errors
+from riskcast.weather.futures.join import (
+    Axis,
+    axis_of,
+    covered,
+    futures,
+    past_years,
+    so_far,
+    usable,
+)
+from riskcast.weather.futures.past import (
     LEAST_SHARE,
     NORMAL_YEARS,
     annual_mean,
     share_present,
     winter_year,
 )
+from riskcast.weather.futures.trend import adjusted
 from riskcast.weather.sources import gather
-from riskcast.weather.trend import adjusted
 
 if TYPE_CHECKING:
     from riskcast.site import Place, Weather

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from riskcast.base.errors import Fault, InputMissingError, WeatherError
-from riskcast.weather import history
+from riskcast.site.fields import FORECAST_SERVICES as SERVICES
 from riskcast.weather.access import Access, SourceReport
 from riskcast.weather.dataset import REQUIRED, Course, Note, stamp
 from riskcast.weather.files import expand, load
 from riskcast.weather.forecast_search import Search, report_on
 from riskcast.weather.forecasts import Forecast
-from riskcast.weather.services import SERVICES
+from riskcast.weather.kept import history
 
 if TYPE_CHECKING:
     from riskcast.site import Place, Weather

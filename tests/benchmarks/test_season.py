@@ -18,10 +18,10 @@ from riskcast.archive.forecasts import ForecastShelf
 from riskcast.site import Place, Weather
 from riskcast.weather import season
 from riskcast.weather.access import Access
-from riskcast.weather.cell_store import CellWeather
 from riskcast.weather.dataset import VARIABLES, hours
-from riskcast.weather.issued import keep
-from riskcast.weather.winter_store import Winter, WinterStore, year_hours
+from riskcast.weather.kept.cell_store import CellWeather
+from riskcast.weather.kept.issued import keep
+from riskcast.weather.kept.winter_store import Winter, WinterStore, year_hours
 
 ISSUED = np.datetime64("2025-10-27T12", "ns")
 MADE = np.datetime64("2025-10-27T00", "ns")

@@ -19,7 +19,7 @@ from loopback import Services
 
 from riskcast.base.errors import WeatherError
 from riskcast.site import MetNorway, OpenMeteo, Place
-from riskcast.weather import met_norway, open_meteo
+from riskcast.weather.providers import met_norway, open_meteo
 from riskcast.weather.web import Clock, Limits, Web
 
 PLACE = Place(

@@ -13,7 +13,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from riskcast.weather.emos import crps_normal, fit_emos
+from riskcast.weather.futures.emos import crps_normal, fit_emos
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from riskcast.site import Place
-from riskcast.weather import epw
+from riskcast.weather.formats import epw
 
 iotools = pytest.importorskip("pvlib.iotools", reason="the extra [reference] is not installed")
 

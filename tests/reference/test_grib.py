@@ -13,7 +13,9 @@ import xarray as xr
 
 from riskcast.base.errors import WeatherError
 from riskcast.site import Place
-from riskcast.weather import formats, grib, netcdf, read
+from riskcast.weather import read
+from riskcast.weather.formats import by_content as formats
+from riskcast.weather.formats import grib, netcdf
 
 LAT, LON = np.array([50.25, 50.0, 49.75]), np.array([-4.5, -4.25, -4.0, -3.75])
 SITE = Place(id="w", name="w", latitude=50.0, longitude=-4.0, elevation_m=0.0, timezone="UTC")

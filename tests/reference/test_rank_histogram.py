@@ -24,13 +24,13 @@ import pytest
 from scipy.stats import chi2
 
 from riskcast.site import Place
-from riskcast.weather import dressing
 from riskcast.weather.dataset import Course, hours
-from riskcast.weather.dressing import Errors, dress, general_errors, own_errors
 from riskcast.weather.files import load
-from riskcast.weather.join import axis_of, futures, past_years, so_far
-from riskcast.weather.pairs import Pairs
-from riskcast.weather.past import same_dates, usual
+from riskcast.weather.futures import dressing
+from riskcast.weather.futures.dressing import Errors, dress, general_errors, own_errors
+from riskcast.weather.futures.join import axis_of, futures, past_years, so_far
+from riskcast.weather.futures.pairs import Pairs
+from riskcast.weather.futures.past import same_dates, usual
 
 pytestmark = pytest.mark.real_data
 

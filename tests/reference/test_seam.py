@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 from riskcast.site import Place
-from riskcast.weather import join
 from riskcast.weather.dataset import Course
-from riskcast.weather.dressing import dress, general_errors
 from riskcast.weather.files import load
+from riskcast.weather.futures import join
+from riskcast.weather.futures.dressing import dress, general_errors
 
 pytestmark = pytest.mark.real_data
 

@@ -9,7 +9,7 @@ import xarray as xr
 from riskcast.base.errors import InputMissingError, WeatherError
 from riskcast.weather import read
 from riskcast.weather.files import expand
-from riskcast.weather.formats import container
+from riskcast.weather.formats.by_content import container
 
 TIME = np.arange("2025-01-01T00", "2025-01-03T00", dtype="datetime64[h]").astype("datetime64[ns]")
 

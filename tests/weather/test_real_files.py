@@ -14,7 +14,8 @@ import xarray as xr
 from scipy.io import netcdf_file
 
 from riskcast.base.errors import WeatherError
-from riskcast.weather import netcdf, read
+from riskcast.weather import read
+from riskcast.weather.formats import netcdf
 
 pytestmark = pytest.mark.real_data
 

@@ -8,7 +8,7 @@ from riskcast.base.errors import InputMissingError, WeatherError
 from riskcast.base.quantity import require_variable
 from riskcast.weather import season
 from riskcast.weather.dataset import PROVENANCE, Course, hours, stamps
-from riskcast.weather.join import axis_of, so_far
+from riskcast.weather.futures.join import axis_of, so_far
 
 ISSUED = np.datetime64("2025-10-25T22:59:59", "ns")
 ALL = ("air_temperature", "precipitation", "relative_humidity", "snow_depth", "wind_speed")

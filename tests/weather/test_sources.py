@@ -12,10 +12,11 @@ from loopback import Services
 from riskcast.archive import ForecastShelf
 from riskcast.base.errors import InputMissingError, WeatherError
 from riskcast.site import MetNorway, OpenMeteo, Weather
-from riskcast.weather import issued, season
+from riskcast.weather import season
 from riskcast.weather.access import Access
-from riskcast.weather.cell_store import of_site
 from riskcast.weather.dataset import hours
+from riskcast.weather.kept import issued
+from riskcast.weather.kept.cell_store import of_site
 from riskcast.weather.sources import gather
 from riskcast.weather.web import Limits, Web
 
