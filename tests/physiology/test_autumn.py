@@ -14,7 +14,7 @@ import pytest
 import xarray as xr
 
 from riskcast import species
-from riskcast.habitat import day_length
+from riskcast.base.daylight import day_length
 from riskcast.physiology import (
     autumn,
     feeding_response,

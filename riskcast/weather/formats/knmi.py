@@ -14,8 +14,8 @@ explanation says, and what follows from it here:
     ``FH``, the mean of the hour.
 ``RH``
     sum of the hour; -1 stands for less than 0.05 mm and is read as nothing, as the institute
-    does in its daily sums (tests/weather/formats/test_knmi.py: all 366 days of 2000 agree). The middle
-    of 0 and 0.05 mm instead would make that year 30 mm wetter.
+    does in its daily sums (tests/weather/formats/test_knmi.py: all 366 days of 2000 agree).
+    The middle of 0 and 0.05 mm instead would make that year 30 mm wetter.
 blank
     missing.
 

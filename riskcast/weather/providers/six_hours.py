@@ -26,7 +26,8 @@ def hourly_temperature(
     values at the steps and through the extremes between them, so that it never goes beyond
     an extreme. Where in its step an extreme falls is not told; it is put at the vertex of the
     parabola through both ends that has it as its vertex. On ten years of hourly air of two
-    towns the error is two thirds of that of straight lines (tests/weather/providers/test_six_hours.py).
+    towns the error is two thirds of that of straight lines (test_six_hours.py in
+    tests/weather/providers).
 
     Parameters
     ----------
