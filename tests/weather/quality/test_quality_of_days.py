@@ -69,6 +69,29 @@ def paris(real_data):
     return _open_meteo(real_data, "A07")
 
 
+# --- the season -----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def january():
+    """Ten January days at 50° N in five courses, one of them 12 K warmer; (5, 240) °C."""
+    return np.stack([air(240, first) for first in range(4)] + [air(240) + 12.6])
+
+
+def test_one_member_that_beats_a_record_does_not_cost_the_forecast(january):
+    assert january.max() > highest_degc(1, 50.0)
+    assert check(table(every(1, 240), january, cell=(50.0, 8.0))) == []
+    (fault,) = problems(check(table(every(1, 240), january[-1], cell=(50.0, 8.0))))
+    assert "in January 22 degC is the bound" in fault
+
+
+def test_a_lone_forecast_may_beat_a_record_too_but_not_by_a_season(january):
+    time, place = every(1, 240), {"cell": (50.0, 8.0)}
+    assert check(table(time, january[-1], forecast=True, **place)) == []
+    assert len(check(table(time, january[-1] + 8.0, forecast=True, **place))) == 1
+    assert len(check(table(time, january + 18.0, **place))) == 1
+
+
 # --- day and month ------------------------------------------------------------------------
 
 
