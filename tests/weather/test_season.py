@@ -89,6 +89,31 @@ def test_days_the_history_lacks_come_from_what_the_forecaster_knew(hourly):
     assert len(head.course.times) == len(axis.head)
 
 
+def test_days_that_were_lent_are_no_gap_and_keep_their_marks(
+    config, place, tmp_path, hourly, weather_file
+):
+    """Five days missing inside the history, told by the past days of a forecast every 3 h."""
+    with xr.open_dataset(config().history) as history:
+        hole = (history.time > np.datetime64("2025-10-20T00")) & (
+            history.time <= np.datetime64("2025-10-25T00")
+        )
+        history.where(~hole).to_netcdf(tmp_path / "h.nc")
+    made = np.datetime64("2025-10-25T06", "ns")
+    time = hourly("2025-10-10T00", "2025-11-04T21")[::3]
+    file = weather_file(time, forecast_reference_time=made)
+    file.to_netcdf(tmp_path / "f.nc")
+    keys = {"history": tmp_path / "h.nc", "forecast": tmp_path / "f.nc"}
+    found = season(config(**keys), place, issued_at=ISSUED)
+    assert codes(found) == ["dressed_forecast"]
+    days = found.futures.sel(time=slice("2025-10-20T01", "2025-10-25T00"))
+    assert set(days.provenance.values) == {"analysis"}
+    regular = days.time.dt.hour % 3 == 0
+    assert set(days.filled.values[regular]) == {"none"}
+    assert set(days.filled.values[~regular]) == {"interpolated"}
+    later = found.futures.sel(time=slice("2025-10-25T01", "2025-10-25T08"))
+    assert set(later.provenance.values) == {"observed"}
+
+
 def test_then_members_then_past_winters(made, three_members, seven_years):
     futures = made.futures
     assert at(futures, "2025-10-25T23").provenance == "forecast"
@@ -204,7 +229,8 @@ def test_same_seed_same_bytes_other_seed_other_pairs(config, place):
         ("2025-10-25T22:59:59", "2025-08-01T00", "2026-05-31T23"),
         ("2025-09-01T12:00", "2025-07-03T12", "2026-05-31T23"),
         ("2026-01-12T23:00", "2025-08-01T00", "2026-05-31T23"),
-        ("2026-05-31T23:00", "2025-08-01T00", "2026-05-31T23"),
+        ("2026-05-31T22:59:59", "2025-08-01T00", "2026-05-31T23"),
+        ("2026-05-31T23:00", "2026-04-01T23", "2027-05-31T23"),
         ("2026-05-31T23:00:01", "2026-04-01T23", "2027-05-31T23"),
     ],
 )

@@ -96,9 +96,9 @@ class Joined:
 
 
 def axis_of(issued_at: np.datetime64) -> Axis:
-    """From 60 days before issue, or 1 August if earlier, to the next 31 May 23:00 UTC."""
+    """From 60 days before issue, or 1 August if earlier, to the next 31 May 23:00 UTC after it."""
     year = int(issued_at.astype("datetime64[Y]").astype(int)) + 1970
-    if np.datetime64(f"{year}-05-31T23", "ns") < issued_at:
+    if np.datetime64(f"{year}-05-31T23", "ns") <= issued_at:  # nothing is left of this one
         year += 1
     ends = np.array([f"{year - 1}-08-01T00", f"{year}-05-31T23"], dtype="datetime64[ns]")
     first, last = hours(ends)
@@ -149,28 +149,31 @@ def so_far(
     """
     hour = axis.head
     provenance = np.full(len(hour), _OBSERVED)
-    filled, missing = np.zeros(len(hour), dtype=np.int8), np.zeros(len(hour), dtype=bool)
-    at = hour - history.start
-    inside = (at >= 0) & (at < history.size)
-    filled[inside], missing[inside] = history.filled[at[inside]], history.gap[at[inside]]
-    long_gap = np.zeros(len(hour), dtype=bool)
+    filled, missing = _marks(history, hour)
+    lent, lacked, long_gap = (np.zeros(len(hour), dtype=bool) for _ in range(3))
     values: dict[str, Values] = {}
     for name in names:
-        own, lent = history.reach(name, hour)[None], forecast.reach(name, hour)[None]
-        if before is not None and name in before.values:
-            best = before.reach(name, hour)[None]
-            lent = np.where(np.isnan(best), lent, best)
-        if name == "air_temperature":
-            provenance[np.isnan(own[0]) & np.isfinite(lent[0])] = _ANALYSIS
-        array = np.where(np.isnan(own), lent, own)
+        array = history.reach(name, hour)[None]
+        for lender in (before, forecast):
+            if lender is None or not _can_lend(lender, name, history):
+                continue
+            lacking = _holes(array)
+            array = np.where(np.isnan(array), lender.reach(name, hour)[None], array)
+            taken = lacking & ~_holes(array)
+            filled[taken] = np.maximum(filled, _marks(lender, hour)[0])[taken]
+            if name == "air_temperature":
+                provenance[taken] = _ANALYSIS
+            if name in REQUIRED:
+                lent |= taken
         if name in REQUIRED:
-            missing |= _holes(array)
+            lacked |= _holes(array)
         array, closed = close_short_gaps(array)
         filled[closed] = _INTERPOLATED
         hole = _holes(array)
         values[name] = _with_usual(history, name, array, hour, hole)
         filled[hole] = _PAST_YEAR_MEAN
         long_gap |= hole
+    missing = (missing & ~lent) | lacked
     try:
         share = recent_gap_share(missing)
     except WeatherError as error:
@@ -292,6 +295,20 @@ def _pairs(n_members: int, n_years: int, seed: int) -> tuple[Whole, Whole]:
         return member, np.zeros(len(member), dtype=np.int64)
     order = stream(seed, "weather", "past_year_of_member").permutation(n_years)
     return member, np.resize(order, len(member))
+
+
+def _can_lend(lender: Course, name: str, history: Course) -> bool:
+    """It has the variable; soil at other depths is another quantity."""
+    if name == "soil_temperature" and not np.array_equal(lender.depth, history.depth):
+        return False
+    return name in lender.values
+
+
+def _marks(course: Course, hour: Whole) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.bool_]]:
+    """`filled` and `gap` of a course at hours since 1970; nothing where it has none."""
+    at = np.clip(hour - course.start, 0, course.size - 1)
+    inside = at == hour - course.start
+    return np.where(inside, course.filled[at], 0).astype(np.int8), inside & course.gap[at]
 
 
 def _fade(n_forecast: int, n_fade: int) -> Values:
