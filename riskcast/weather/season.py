@@ -197,7 +197,7 @@ def _dressed(
     lead = np.maximum(coming - int(hours([forecast.reference_time])[0]), 0)
     errors, days = general_errors(lead), 0
     if forecast.pairs is not None and len(forecast.pairs.valid):
-        errors, days = own_errors(forecast.pairs, history, lead)
+        errors, days = own_errors(forecast.pairs, history, lead, shift_degc)
     dressed = dress(
         forecast.course,
         past,

@@ -17,8 +17,9 @@ lead are known; elsewhere a general kernel about the forecast (affine kernel dre
 
 Rain is never mixed: each member takes its rain from the forecast up to some hour and from its
 past winter after it, a shower being whole in either. Humidity, wind, snow and soil go over to
-the past winter about the same hour, over two days. Relative humidity is carried, not the dew
-point: so the dew point moves with the temperature and never exceeds it.
+the past winter about the same hour, over two days: to the hours its pattern was taken from, so that
+they belong together. Relative humidity is carried, not the dew point: so the dew point moves with
+the temperature and never exceeds it.
 """
 
 from __future__ import annotations
@@ -108,10 +109,16 @@ def general_errors(lead_hours: npt.ArrayLike) -> Errors:
     return Errors(np.zeros_like(lead), np.sqrt(1.0 - spread**2), spread)
 
 
-def own_errors(pairs: Pairs, history: Course, lead_hours: npt.ArrayLike) -> tuple[Errors, int]:
+def own_errors(
+    pairs: Pairs, history: Course, lead_hours: npt.ArrayLike, shift_degc: float = 0.0
+) -> tuple[Errors, int]:
     """Errors of this source, fitted day of lead by day of lead; general ones where none are known.
 
     Between the middles of the days the numbers are interpolated, so that nothing jumps.
+
+    Parameters
+    ----------
+    shift_degc : what is usual is moved by this much, as in `dress`
 
     Returns
     -------
@@ -125,8 +132,9 @@ def own_errors(pairs: Pairs, history: Course, lead_hours: npt.ArrayLike) -> tupl
     general = general_errors(middle)
     a, b, spread = general.a.copy(), general.b.copy(), general.spread.copy()
     normal = usual(history, "air_temperature", hours(pairs.valid))
-    forecast = (pairs.forecast_degc - normal.mean) / normal.spread
-    observed = (pairs.observed_degc - normal.mean) / normal.spread
+    mean = normal.mean + shift_degc
+    forecast = (pairs.forecast_degc - mean) / normal.spread
+    observed = (pairs.observed_degc - mean) / normal.spread
     known = np.isfinite(forecast) & np.isfinite(observed)
     fewest = 0
     for at in day:
@@ -171,7 +179,7 @@ def dress(
     """
     if len(past.member) < NORMAL_YEARS:
         return None
-    year, normal, pattern = _patterns(past, history, coming, shift_degc)
+    year, later, normal, pattern = _patterns(past, history, coming, shift_degc)
     if not np.isfinite(pattern).all():
         return None
     own = {
@@ -184,14 +192,16 @@ def dress(
     settling = -np.expm1(-(coming - coming[0] + 1) / _SETTLING_HOURS)
     values = {"air_temperature": own["air_temperature"] + settling * normal.spread * missed}
     to_past = _leaving(errors, year, seed)
-    at = coming - past.start
     for name, array in own.items():
         if name == "air_temperature":
             continue
         weight = to_past.reshape(*to_past.shape, *[1] * (array.ndim - 1))
         if name == "precipitation":
             weight = np.round(weight)
-        values[name] = (1.0 - weight) * array + weight * past.values[name][year][:, at]
+        # The soil has a season of its own, which no pattern of the air's moves.
+        moved = 0 if name == "soil_temperature" else later[:, None]
+        theirs = past.values[name][year[:, None], coming - past.start + moved]
+        values[name] = (1.0 - weight) * array + weight * theirs
     inside = np.clip(coming - forecast.start, 0, forecast.size - 1)
     filled = np.where(
         coming < forecast.start, FILLED.index("interpolated"), forecast.filled[inside]
@@ -209,8 +219,8 @@ def dress(
 
 def _patterns(
     past: Course, history: Course, coming: Whole, shift_degc: float
-) -> tuple[Whole, Usual, Values]:
-    """Past winter of each member, what is usual, and the members' standardised anomalies.
+) -> tuple[Whole, Whole, Usual, Values]:
+    """Past winter of each member, by how many hours later, what is usual, standardised anomalies.
 
     Over the members the anomalies are centred: the forecast, not the luck of twenty winters,
     says where their middle lies.
@@ -221,14 +231,16 @@ def _patterns(
         if coming[0] + 24 * days >= past.start and coming[-1] + 24 * days < past.start + past.size
     ]
     copies = min(-(-LEAST_MEMBERS // len(past.member)), len(fitting))
-    wanted = coming + np.array(fitting[:copies])[:, None]
+    later = np.array(fitting[:copies])
+    wanted = coming + later[:, None]
     normal = usual(history, "air_temperature", wanted.ravel())
     mean = normal.mean.reshape(wanted.shape) + shift_degc
     spread = normal.spread.reshape(wanted.shape)
     theirs = past.values["air_temperature"][:, wanted - past.start]
     pattern = ((theirs - mean) / spread).swapaxes(0, 1).reshape(-1, len(coming))
     year = np.tile(np.arange(len(past.member)), copies)
-    return year, Usual(mean[0], spread[0]), pattern - pattern.mean(axis=0)
+    centred = pattern - pattern.mean(axis=0)
+    return year, np.repeat(later, len(past.member)), Usual(mean[0], spread[0]), centred
 
 
 def _leaving(errors: Errors, year: Whole, seed: int) -> Values:

@@ -164,6 +164,28 @@ def test_rain_is_whole_and_of_one_source_at_a_time(history):
     assert np.quantile(left, 0.8) < 240
 
 
+def test_all_variables_of_a_pattern_are_of_the_same_hours(history):
+    """Seven winters serve three times: on the date, ten days after it and ten days before.
+
+    Without skill all that a member has is its winter's, taken there: in the made-up weather
+    warm air is dry, and a member whose humidity came from another date would not know it.
+    """
+    errors = Errors(np.zeros(HOURS), np.zeros(HOURS), np.ones(HOURS))
+    _, past, coming, made = dressed(history, winters=7, errors=errors)
+    later = np.repeat([0, 240, -240], 7)
+    assert list(made.year) == list(np.tile(np.arange(7), 3))
+    for member, (year, away) in enumerate(zip(made.year, later, strict=True)):
+        at = (coming - past.start + away)[96:]
+        for name in NAMES[1:]:
+            own = past.values[name][year, at]
+            np.testing.assert_array_equal(made.course.values[name][member, 96:], own)
+    anomaly = made.course.values["air_temperature"] - usual(history, NAMES[0], coming).mean
+    humidity = made.course.values["relative_humidity"]
+    for copy in np.split(np.arange(21), 3):
+        together = np.corrcoef(anomaly[copy, 96:].ravel(), humidity[copy, 96:].ravel())[0, 1]
+        assert together < -0.8
+
+
 def test_nothing_is_impossible(history):
     """Humidity within its bounds, dew point not above the air, no negative rain, snow, wind."""
     values = dressed(history, above=-12.0)[-1].course.values
@@ -279,6 +301,31 @@ def test_own_errors_are_those_of_the_pairs(history):
     general = general_errors(np.arange(1, HOURS + 1))
     np.testing.assert_allclose(found.spread[96:], general.spread[96:], atol=0.01)
     assert np.abs(np.diff(found.spread)).max() < 0.03
+
+
+def test_moving_what_is_usual_moves_no_forecast_of_known_errors(history):
+    """Own errors say by how much the forecast is off; a trend of past winters does not.
+
+    Not to the last tenth: the usual spread differs between the days of the pairs and these.
+    Errors learnt without the move would shift the middle by 2 (1 - b) = 1.2 °C.
+    """
+    pairs = pairs_with(history, 120, [0, 1, 2, 3], a=0.0, b=0.4)
+    past, coming = setting(history)
+    lead = np.arange(1, HOURS + 1)
+    middle = []
+    for shift in (0.0, 2.0):
+        values = {**past.values, "air_temperature": past.values["air_temperature"] + shift}
+        errors, _ = own_errors(pairs, history, lead, shift)
+        made = dress(
+            forecast_of(history, coming),
+            replace(past, values=values),
+            history,
+            coming=coming,
+            errors=errors,
+            shift_degc=shift,
+        )
+        middle.append(made.course.values["air_temperature"].mean(axis=0)[24:72])
+    np.testing.assert_allclose(middle[1], middle[0], atol=0.3)
 
 
 def test_hours_of_one_day_are_one_pair(history):
