@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
+import numpy as np
+
 from riskcast import advice, animals, delivery, species
 from riskcast.archive import Archive
 from riskcast.base.errors import RiskcastError
@@ -18,8 +20,11 @@ from riskcast.pipeline.reach import read_season
 from riskcast.pipeline.run import SEED, forecast
 from riskcast.pipeline.used import bounds, weather_used
 from riskcast.site import Site, load_site
+from riskcast.weather import read_logger
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from riskcast.animals import Records
     from riskcast.pipeline.run import Forecast, Progress
     from riskcast.weather import Season
@@ -106,6 +111,9 @@ def check(
         lambda: read_season(site, now, offline=offline, seed=SEED, progress=say),
         lambda found: _weather(site, found, now),
     )
+    logger, layout = site.weather.logger, site.weather.logger_table
+    if logger is not None:
+        report.attempt("logger", lambda: read_logger(logger, layout, as_of=now.issued_at), _logger)
     if records is not None and season is not None:
         report.attempt(
             "letters",
@@ -149,6 +157,20 @@ def _weather(site: Site, season: Season, now: Moment) -> str:
     lines += list(used.attribution)
     lines += [f"note: {told}" for told in beside_sources(used.notes)]
     return "\n".join(lines)
+
+
+def _logger(litter: xr.DataArray) -> str:
+    """What a logger in the litter recorded: when, how much of it, how cold and how warm."""
+    values = litter.values
+    missing = np.isnan(values)
+    gaps = int(np.count_nonzero(np.diff(missing.astype(int)) == 1))  # both ends have a value
+    first, last = (f"{time:%Y-%m-%d %H:%M}" for time in litter.indexes["time"][[0, -1]])
+    lacking = f"{missing.sum()} of them missing in {gaps} gap{'s' * (gaps != 1)}"
+    return (
+        f"{litter.attrs['source']}: {values.size} hours from {first} to {last} UTC, "
+        f"{lacking if gaps else 'none missing'}; a reading every {litter.attrs['step_minutes']} "
+        f"minutes; {np.nanmin(values):.1f} to {np.nanmax(values):.1f} °C"
+    )
 
 
 def _letters(made: Forecast) -> str:

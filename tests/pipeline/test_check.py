@@ -75,3 +75,47 @@ def test_offline_no_mail_server_is_greeted(small_site, tmp_path, dates, monkeypa
     (told,) = (line.text for line in report.lines if line.topic == "mail")
     assert "not greeted" in told
     assert report.exit_code == 0
+
+
+LITTER = "\n".join(
+    ["time,litter temp (degC)"]
+    + [
+        f"2025-10-{20 + k // 24} {k % 24:02d}:00,{6 + k % 7}.5"
+        for k in range(60)
+        if k not in (9, 30, 31)
+    ]
+)
+
+
+def logger_line(site, folder, text, dates, more=""):
+    (folder / "litter.csv").write_text(text + "\n", "utf-8")
+    words = site.read_text("utf-8").replace("[weather]\n", '[weather]\nlogger = "../litter.csv"\n')
+    site.write_text(words + more, "utf-8")
+    report = pipeline.check(site, as_of=dates[0])
+    return report, next(line for line in report.lines if line.topic == "logger")
+
+
+def test_the_logger_s_record_is_told(small_site, tmp_path, dates):
+    """60 hours but three, in gaps of one and of two hours."""
+    report, line = logger_line(small_site(tmp_path / "site"), tmp_path, LITTER, dates)
+    assert line.ok
+    assert line.text == (
+        "litter.csv: 60 hours from 2025-10-20 00:00 to 2025-10-22 11:00 UTC, 3 of them missing in "
+        "2 gaps; a reading every 60 minutes; 6.5 to 12.5 °C"
+    )
+    assert report.exit_code == 0
+
+
+def test_readings_after_the_moment_are_not_told(small_site, tmp_path, dates):
+    late = LITTER + "\n2025-12-01 00:00,19.5"
+    _, line = logger_line(small_site(tmp_path / "site"), tmp_path, late, dates)
+    assert "to 2025-10-22 11:00 UTC" in line.text
+
+
+def test_the_logger_s_faults_are_told_and_the_rest_is_tried(small_site, tmp_path, dates):
+    wrong = LITTER.replace("(degC)", "")
+    report, line = logger_line(small_site(tmp_path / "site"), tmp_path, wrong, dates)
+    assert not line.ok
+    assert "states no unit" in line.text
+    assert report.exit_code == 69
+    assert "letters" in {one.topic for one in report.lines if one.ok}

@@ -265,15 +265,18 @@ def _hourly(table: Table) -> tuple[int, Values, np.timedelta64]:
     # Only hours between the first and the last reading: a later one would be from the future.
     start = int(np.ceil((time[0] - np.datetime64(0, "h")) / _HOUR))
     size = max(int(hours([time[-1]])[0]) - start + 1, 0)
-    if not size:
-        problem = "no full hour lies between its readings."
-        raise refuse(table.source, "", problem, remedy="Export more of the record.")
     if step < _HOUR:
         means = pd.Series(values).groupby(hours(time + _HALF_HOUR) - start).mean()
-        return start, np.asarray(means.reindex(range(size)), dtype=float), step
-    every = stamps(start + np.arange(size))
-    right = np.searchsorted(time, every)
-    left = np.maximum(right - (time[right] != every), 0)
-    whole = np.interp(every.astype(np.int64), time.astype(np.int64), values)
-    gap = (time[right] - time[left]) > _GAP_STEPS * step
-    return start, np.where(gap, np.nan, whole), step
+        hourly = np.asarray(means.reindex(range(size)), dtype=float)
+    else:
+        every = stamps(start + np.arange(size))
+        right = np.searchsorted(time, every)
+        left = np.maximum(right - (time[right] != every), 0)
+        whole = np.interp(every.astype(np.int64), time.astype(np.int64), values)
+        hourly = np.where((time[right] - time[left]) > _GAP_STEPS * step, np.nan, whole)
+    known = np.flatnonzero(np.isfinite(hourly))
+    if not len(known):
+        problem = "no full hour lies between its readings."
+        raise refuse(table.source, "", problem, remedy="Export more of the record.")
+    first, last = int(known[0]), int(known[-1])
+    return start + first, hourly[first : last + 1], step

@@ -196,3 +196,17 @@ def test_readings_after_the_moment_are_not_looked_at(logged):
 def test_no_such_file(tmp_path):
     with pytest.raises(InputMissingError, match="cannot be opened"):
         read_logger(tmp_path / "none.csv")
+
+
+def test_hours_before_the_first_and_after_the_last_value_are_left_out(logged):
+    """Readings at 10:20, then hourly a day later: nothing is known of the hours between."""
+    late = "".join(f"2020-01-14 {h:02d}:20,{4 + h}\n" for h in range(8, 12))
+    litter = logged("Time,Temp (°C)\n2020-01-13 10:20,4\n" + late)
+    assert hours_of(litter)[0] == "2020-01-14T09"
+    assert hours_of(litter)[-1] == "2020-01-14T11"
+    assert np.isfinite(litter.values).all()
+
+
+def test_readings_with_no_full_hour_between_them(logged):
+    with pytest.raises(WeatherError, match="no full hour lies between its readings"):
+        logged("Time,Temp (°C)\n2020-01-13 10:05,4\n2020-01-13 10:55,4\n")
