@@ -17,7 +17,7 @@ from riskcast.weather import daily
 from riskcast.weather.air import lapse_correction
 from riskcast.weather.credit import together
 from riskcast.weather.dataset import REQUIRED, Course, Note, Values, to_dataset
-from riskcast.weather.formats.by_content import SUFFIXES, decode
+from riskcast.weather.formats.by_content import SUFFIXES, decode, is_weather_name
 from riskcast.weather.futures.past import fill_long_gaps
 from riskcast.weather.quality.rows import check, close_short_gaps, grid
 from riskcast.weather.table import Table, derive_together
@@ -89,7 +89,7 @@ def expand(paths: str | Path | Iterable[str | Path]) -> list[Path]:
             found.append(path)
             continue
         if path.is_dir():
-            inside = sorted(p for p in path.iterdir() if p.name.lower().endswith(SUFFIXES))
+            inside = sorted(p for p in path.iterdir() if is_weather_name(p.name))
             kind = f"the folder holds no weather file ({', '.join(SUFFIXES)})."
         else:
             inside = sorted(Path(p) for p in glob.glob(str(path), recursive=True))  # noqa: PTH207
@@ -141,7 +141,11 @@ def assemble(tables: list[Table], faults: list[Fault], place: Place, source: str
         faults += table.faults
     if not faults and not any("air_temperature" in table.values for table in tables):
         problem = "no air temperature in it." if tables else "no row up to the date asked for."
-        faults.append(Fault(source, "", problem, remedy="Download more of it."))
+        empty = [n for table in tables for n in table.notes if n.code == "null_column"]
+        if any(note.numbers["name"] == "air_temperature" for note in empty):
+            problem = "its air temperature is empty from the first row to the last."
+        told = [table.lacking for table in tables if table.lacking is not None]
+        faults += told or [Fault(source, "", problem, remedy="Download more of it.")]
     if faults:
         raise WeatherError(faults=faults)
     for table in tables:

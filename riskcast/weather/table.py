@@ -42,6 +42,7 @@ class Table:
     cell : latitude and longitude of the values, None where the file does not say
     elevation_m : height the values stand for, None where the file does not say
     faults : what was found wrong on the way
+    lacking : what is wrong with it if no other table holds the air temperature, None = nothing
     """
 
     source: str
@@ -60,6 +61,7 @@ class Table:
     attrs: dict[str, Any] = field(default_factory=dict)
     notes: list[Note] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
+    lacking: Fault | None = None
 
     def fault(self, where: str, problem: str, value: str = "", remedy: str = "") -> None:
         """Set down one thing wrong with this file."""

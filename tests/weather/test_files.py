@@ -136,3 +136,37 @@ def test_a_long_gap_without_another_year_is_not_enough_data(tmp_path, place):
     one("tas", values, "degC").to_netcdf(tmp_path / "a.nc")
     with pytest.raises(WeatherError, match="not enough data because air_temperature is missing"):
         read(tmp_path / "a.nc", place)
+
+
+def test_what_a_macintosh_puts_beside_the_files_is_left_alone(tmp_path, place):
+    """In a zip a folder of shadows under the same endings, on a foreign disk hidden files."""
+    one("tas", 1.0, "degC").to_netcdf(tmp_path / "a.nc")
+    (tmp_path / "._a.nc").write_bytes(b"\x00\x05\x16\x07")
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:
+        archive.write(tmp_path / "a.nc", "a.nc")
+        archive.writestr("__MACOSX/._a.nc", b"\x00\x05\x16\x07")
+    for given in (tmp_path, tmp_path / "a.zip"):
+        assert read(given, place).sizes["time"] == 48
+
+
+def test_text_files_with_different_variables_are_joined(tmp_path, place):
+    stamps = [str(t)[:16] for t in TIME]
+    (tmp_path / "air.csv").write_text(
+        "\n".join(["time,air_temperature", *(f"{t},7.0" for t in stamps)])
+    )
+    (tmp_path / "rain.csv").write_text(
+        "\n".join(["time,precipitation", *(f"{t},1.0" for t in stamps)])
+    )
+    dataset = read(tmp_path, place)
+    np.testing.assert_array_equal(dataset.air_temperature, 7.0)
+    np.testing.assert_array_equal(dataset.precipitation, 1.0)
+    with pytest.raises(WeatherError, match=r"rain.csv: 1 fault\n.*found time, precipitation"):
+        read(tmp_path / "rain.csv", place)
+
+
+def test_an_empty_column_of_air_temperature_is_called_so(tmp_path, place):
+    one("tas", np.nan, "degC").to_netcdf(tmp_path / "a.nc")
+    rows = "".join(f"{str(t)[:16]},,1.0\n" for t in TIME)
+    (tmp_path / "b.csv").write_text("time,air_temperature,precipitation\n" + rows)
+    with pytest.raises(WeatherError, match="its air temperature is empty from the first row"):
+        read(tmp_path / "b.csv", place)

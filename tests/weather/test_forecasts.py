@@ -113,3 +113,10 @@ def test_a_damaged_file_of_the_past_is_passed_over_and_told(folder, place):
     assert found.notes[0].numbers["file"] == "forecast_2025-10-21T09.nc"
     (folder / "forecast_2025-10-21T09.nc").rename(folder / "forecast_2025-10-19.nc")
     assert newest(str(folder), place, np.datetime64("2025-10-21T12", "ns")).notes == ()
+
+
+def test_an_error_saved_for_a_forecast_is_told_as_one(tmp_path, place):
+    """The provider's words, not that its date is missing."""
+    (tmp_path / "forecast.json").write_text('{"error":true,"reason":"No data is available"}')
+    with pytest.raises(WeatherError, match=r'"No data is available": the provider answers with'):
+        newest(str(tmp_path / "*.json"), place, np.datetime64("2025-10-27T06", "ns"))

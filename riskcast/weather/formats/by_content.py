@@ -21,12 +21,15 @@ from riskcast.weather.table import Table, refuse
 if TYPE_CHECKING:
     from riskcast.site import Place
 
-__all__ = ["SUFFIXES", "container", "decode", "reference_time"]
+__all__ = ["SUFFIXES", "container", "decode", "is_weather_name", "reference_time"]
 
 SUFFIXES = (
     *(".nc", ".nc4", ".grib", ".grb", ".grib2", ".grb2", ".csv", ".txt", ".json", ".epw"),
     *(".kml", ".kmz", ".zip", ".csv.gz", ".txt.gz", ".json.gz", ".epw.gz", ".nc.gz"),
 )
+
+# What a Macintosh puts beside each file in a zip or on a foreign disk, under the file's own ending.
+_SHADOW_FOLDER, _HIDDEN = "__MACOSX", "."
 
 # First bytes of what people hand over as weather, and what to do with what is not read here.
 _NETCDF = (b"CDF\x01", b"CDF\x02", b"CDF\x05", b"\x89HDF\r\n\x1a\n")
@@ -41,6 +44,14 @@ _HEAD_BYTES = 2048
 # Lines in which a text has to show its kind: KNMI explains itself in 35 of them first.
 _TELLING_LINES = 200
 _STATION_TEXT = "STATIONS_ID;MESS_DATUM"  # of the German service, inside a zip with its place
+
+
+def is_weather_name(name: str) -> bool:
+    """Whether a file in a folder or a zip may be weather, by its ending; no hidden file is."""
+    parts = Path(name).parts
+    if not parts or _SHADOW_FOLDER in parts or parts[-1].startswith(_HIDDEN):
+        return False
+    return name.lower().endswith(SUFFIXES)
 
 
 def container(head: bytes) -> str:
@@ -145,7 +156,7 @@ def reference_time(path: Path, source: str) -> np.datetime64 | None:
     if kind in ("json", "gzip"):
         data = _bytes(path, source)
         if container(data[:_HEAD_BYTES]) == "json":
-            return _updated_at(data)
+            return _updated_at(data, source)
     return None
 
 
@@ -221,10 +232,21 @@ def _is_feature(data: bytes) -> bool:
     return isinstance(answer, dict) and answer.get("type") == "Feature"
 
 
-def _updated_at(data: bytes) -> np.datetime64 | None:
-    """When MET Norway made a forecast; None for answers of others, and damaged ones."""
+def _updated_at(data: bytes, source: str) -> np.datetime64 | None:
+    """When MET Norway made a forecast; None for answers of others, and damaged ones.
+
+    Raises
+    ------
+    WeatherError
+        It is no answer but an error that was saved: that is told, not that a date is missing.
+    """
     try:
-        return moment_of(str(json.loads(data)["properties"]["meta"]["updated_at"]))
+        answer = json.loads(data)
+        if isinstance(answer, dict) and answer.get("error"):
+            from riskcast.weather.providers.open_meteo_body import told_error
+
+            raise told_error(answer, source)
+        return moment_of(str(answer["properties"]["meta"]["updated_at"]))
     except (ValueError, KeyError, TypeError, IndexError):
         return None
 
@@ -277,7 +299,7 @@ def _unzip(
     """Files of a zip, as the Copernicus store delivers several kinds of data together."""
     with tempfile.TemporaryDirectory() as folder:
         try:
-            names = [name for name in _names(path) if name.lower().endswith(SUFFIXES)]
+            names = [name for name in _names(path) if is_weather_name(name)]
             whole = _whole_zip(names)
             with zipfile.ZipFile(path) as archive:
                 inside = [] if whole else [archive.extract(name, folder) for name in names]

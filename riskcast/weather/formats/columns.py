@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from riskcast.base.errors import Fault
 from riskcast.weather.dataset import REQUIRED, VARIABLES, Values
 from riskcast.weather.table import Table
 from riskcast.weather.units import UnitError, convert
@@ -41,9 +42,17 @@ class Column:
 
 
 def choose(
-    found: Sequence[Column], table: Table, where: str, headings: Sequence[str]
+    found: Sequence[Column],
+    table: Table,
+    where: str,
+    headings: Sequence[str],
+    *,
+    needs_air: bool = False,
 ) -> list[Column]:
-    """The columns to be read, one of each kind; mixtures and doubles are faults of the table."""
+    """The columns to be read, one of each kind; mixtures and doubles are faults of the table.
+
+    `needs_air`: nothing else can bring the air temperature, so that its lack is a fault.
+    """
     models = sorted({column.model for column in found if column.model})
     if len(models) > 1:
         problem = f"the file mixes {len(models)} models ({', '.join(models)})."
@@ -58,12 +67,13 @@ def choose(
             problem = f"two columns for {column.name}: {other.heading} and {column.heading}."
             table.fault(where, problem, remedy="Leave one of them out.")
     if not any(column.name == "air_temperature" for column in found):
-        table.fault(
-            where,
-            "no column holds the air temperature. Expected air_temperature or temperature_2m (°C);"
-            f" found {', '.join(h for h in headings if h)[:200]}.",
-            remedy="Download it too, or rename the column.",
-        )
+        problem = "no column holds the air temperature. Expected air_temperature or temperature_2m"
+        problem += f" (°C); found {', '.join(h for h in headings if h)[:200]}."
+        lacking = Fault(table.source, where, problem, "", "Download it too, or rename the column.")
+        if found and not needs_air:
+            table.lacking = lacking  # another file may hold it
+        else:
+            table.faults.append(lacking)
     return list(seen.values())
 
 
@@ -93,7 +103,8 @@ def fill(
             continue
         table.rate |= rate
         by_name.setdefault(column.name, {})[(column.member, column.depth)] = values
-    have = [{member for member, _ in by_name[name]} for name in REQUIRED if name in by_name]
+    leading = [name for name in REQUIRED if name in by_name] or list(by_name)
+    have = [{member for member, _ in by_name[name]} for name in leading]
     members = sorted(set.intersection(*have)) if have else []
     table.member = np.array(members, dtype=np.int64)
     for name, parts in by_name.items():

@@ -7,7 +7,8 @@ rules say: UTC is the stamp minus ``utc_offset_seconds``.
 
 The plain table is ``time,air_temperature,precipitation,…``: UTC, our names, our units (a unit
 in brackets after the name is read too). Commas with decimal points, or semicolons or tabs
-with decimal points or commas.
+with decimal points or commas. Rows more often than hourly, or beside the full hour, are put on
+the full hours.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import pandas as pd
 from riskcast.base.errors import WeatherError
 from riskcast.weather.dataset import VARIABLES
 from riskcast.weather.formats.columns import Column, choose, fill
+from riskcast.weather.formats.full_hours import onto_full_hours
 from riskcast.weather.formats.locate import locate
 from riskcast.weather.formats.text import (
     SHOWN,
@@ -78,6 +80,8 @@ def decode(data: bytes, source: str, place: Place, as_of: np.datetime64 | None) 
         raise WeatherError(faults=table.faults)
     fill(table, columns, cells)
     derive(table)
+    if not table.faults and len(table.member) == 1:
+        onto_full_hours(table)
     return table
 
 

@@ -51,7 +51,8 @@ _FEWEST_FIELDS = 22  # up to the wind: older files end after the snow
 _HOURS_A_DAY = 24
 _MONTHS_A_YEAR = 12
 # What the first row calls a typical year whose dates were given one year afterwards.
-_TYPICAL = re.compile(r"TMY|TRY|IWEC|typical", re.IGNORECASE)
+# "Country" and "ministry" end in three of these letters and mean nothing.
+_TYPICAL = re.compile(r"(?<![a-z])(?:TMY|TRY|IWEC)|typical", re.IGNORECASE)
 
 
 def recognises(line: str) -> bool:

@@ -167,4 +167,5 @@ def _water(variable: xr.DataArray) -> bool:
     """Snow told as the water in it: without its density that is no depth."""
     named = str(variable.attrs.get("standard_name", ""))
     snow = "snow" in f"{named} {variable.name} {variable.attrs.get('long_name', '')}".lower()
-    return snow and (named.startswith("lwe_") or "water" in str(variable.attrs.get("units", "")))
+    units = str(variable.attrs.get("units", ""))
+    return snow and (named.startswith("lwe_") or "water" in units or units.startswith("kg"))

@@ -41,7 +41,9 @@ def lines_of(data: bytes) -> list[str]:
     """Lines, byte for byte: only headings need an encoding, and a later row cannot spoil it."""
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         data = data.decode("utf-16", errors="replace").encode("utf-8")
-    return data.removeprefix(b"\xef\xbb\xbf").decode("latin-1").split("\n")
+    text = data.removeprefix(b"\xef\xbb\xbf").decode("latin-1")
+    # Spreadsheets save "CSV (Macintosh)" with carriage returns alone.
+    return text.split("\n" if "\n" in text else "\r")
 
 
 def readable_text(line: str) -> str:

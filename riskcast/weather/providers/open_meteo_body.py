@@ -33,9 +33,10 @@ from riskcast.weather.table import Table, derive, readable, refuse
 from riskcast.weather.web.errors import NotWhole
 
 if TYPE_CHECKING:
+    from riskcast.base.errors import WeatherError
     from riskcast.site import Place
 
-__all__ = ["hourly_of", "numbers", "read", "times_of"]
+__all__ = ["hourly_of", "numbers", "read", "times_of", "told_error"]
 
 # The server breaks off with these words, with status 200 and perhaps in the middle of a number.
 _BROKEN_OFF = b"Unexpected error while streaming data"
@@ -92,8 +93,10 @@ def read(
             columns.append(column)
             cells[column.heading] = found[keep]
     columns = _with_values(columns, cells, table)
-    columns = [] if table.faults else choose(columns, table, "hourly", [str(k) for k in hourly])
-    if columns:
+    if not table.faults:
+        names = [str(key) for key in hourly]
+        columns = choose(columns, table, "hourly", names, needs_air=True)
+    if columns and not table.faults:
         stacked = np.stack([cells[column.heading] for column in columns], axis=1)
         fill(table, columns, stacked, _UNITS_REMEDY)
         derive(table)
@@ -112,18 +115,23 @@ def hourly_of(
     """
     answer = _of_place(_json(body), source, place)
     if answer.get("error"):
-        raise refuse(
-            source,
-            "",
-            "the provider answers with an error.",
-            str(answer.get("reason", "no reason given"))[:_SHOWN],
-            "Compare the address, the model and the dates with the provider's pages.",
-        )
+        raise told_error(answer, source)
     hourly, units = answer.get("hourly"), answer.get("hourly_units")
     if not isinstance(hourly, dict) or not isinstance(units, dict):
         problem = "the answer holds no hourly values."
         raise refuse(source, "", problem, remedy=_NO_HOURS)
     return answer, hourly, units
+
+
+def told_error(answer: Mapping[str, Any], source: str) -> WeatherError:
+    """The fault of an answer that is the provider's own error, with the reason it gives."""
+    return refuse(
+        source,
+        "",
+        "the provider answers with an error.",
+        str(answer.get("reason", "no reason given"))[:_SHOWN],
+        "Compare the address, the model and the dates with the provider's pages.",
+    )
 
 
 def _json(body: bytes) -> Any:

@@ -32,6 +32,12 @@ SHORT_GAP = 3
 # °C. Kelvin read as °C lies between them, °C read as Kelvin between their negatives.
 _LIKE_KELVIN = (180.0, 340.0)
 
+# What to do about a number that stands for no value.
+_MISSING_IN_TEXT = (
+    "If it stands for a missing value, leave it empty or name it under missing in [weather.table]."
+)
+_MISSING_ELSEWHERE = "If it stands for a missing value, leave it empty or state it as _FillValue."
+
 # A run of this many equal steps is how the file is written; a single long one is a gap.
 _STEPS_MEANT = 4
 
@@ -152,7 +158,7 @@ def _check_range(table: Table, name: str, values: Values) -> list[Fault]:
             f"{table.place_of(rows[0])}, {name}",
             f"{count} outside {about.lowest:g} to {about.highest:g} {about.units}.",
             f"{first:g} {about.units}",
-            "If it stands for a missing value, leave it empty or state it as _FillValue.",
+            _MISSING_IN_TEXT if table.row_word == "row" else _MISSING_ELSEWHERE,
         )
     ]
 

@@ -186,3 +186,23 @@ def test_rows_after_the_moment_are_never_parsed(place):
 def test_nothing_by_then_is_no_table(place):
     as_of = np.datetime64("2020-01-01", "ns")
     assert csv.decode((GMT + HEADING + ROWS).encode(), "a.csv", place, as_of) is None
+
+
+def test_carriage_returns_alone_end_lines_too(table, place):
+    """As spreadsheets save "CSV (Macintosh)"."""
+    text = (GMT + HEADING + ROWS).replace("\n", "\r")
+    np.testing.assert_array_equal(read(table(text), place).air_temperature[0], [3.7, 3.6, 3.2])
+
+
+def test_ten_minute_rows_need_no_layout(table, place):
+    """Six amounts of 0.1 mm make the hour; the state is that of the full hour."""
+    rows = "".join(f"2025-01-01T{k // 6:02d}:{k % 6}0,{k / 6:.3f},0.1\n" for k in range(19))
+    dataset = read(table("time,air_temperature,precipitation\n" + rows), place)
+    np.testing.assert_allclose(dataset.air_temperature[0], [0, 1, 2, 3], atol=1e-3)
+    np.testing.assert_allclose(dataset.precipitation[0, 1:], 0.6)
+
+
+def test_a_number_that_stands_for_missing_is_sent_to_the_layout(table, place):
+    rows = ROWS.replace("3.6", "-999")
+    with pytest.raises(WeatherError, match=r"name it under missing in \[weather.table\]"):
+        read(table(GMT + HEADING + rows), place)

@@ -71,6 +71,12 @@ def test_a_typical_year_is_no_winter(place):
         decode(relabelled + epw_file.days("2020-01-01", 1, _values), place)
 
 
+@pytest.mark.parametrize("origin", ["Country Met Service", "Ministry of the Sky", "Made-up"])
+def test_words_that_end_like_a_typical_year_are_none(place, origin):
+    text = epw_file.head().replace("Made up", origin) + epw_file.days("2020-01-01", 2, _values)
+    assert decode(text, place).attrs["provider"] == origin
+
+
 def test_a_gap_of_some_days_is_not_a_typical_year(place):
     rows = epw_file.days("2020-01-01", 1, _values) + epw_file.days("2020-03-05", 1, _values)
     assert decode(epw_file.head() + rows, place).time.size == 48

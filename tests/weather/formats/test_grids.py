@@ -230,6 +230,18 @@ def test_members_named_by_words_are_counted(tmp_path, place):
     np.testing.assert_array_equal(dataset.air_temperature[:, 0], [1.0, 2.0, 3.0])
 
 
+def test_snow_told_as_mass_is_no_depth_either(tmp_path, place):
+    """Kilograms a square metre are millimetres of water; the file is of use without them."""
+    file = hourly_file(
+        t2m=(("time",), 275.15, {"units": "K"}),
+        snow_depth=(("time",), 20.0, {"units": "kg m-2", "long_name": "Snow"}),
+    ).assign_coords(lat=50.0, lon=-4.0)
+    file.to_netcdf(tmp_path / "snow.nc")
+    assert "snow_depth" not in read(tmp_path / "snow.nc", place)
+    (note,) = netcdf.decode(tmp_path / "snow.nc", "snow.nc", place, None).notes
+    assert note.code == "snow_as_water"
+
+
 def test_snow_told_as_water_is_no_depth(tmp_path, place):
     """ECMWF's sd is metres of water: a depth only with a density, which the file has not."""
     water = {"units": "m of water equivalent", "long_name": "Snow depth",
