@@ -46,6 +46,7 @@ _PLACE_DIGITS = 1
 _HEIGHT_STEP_M = 10
 _DISTANCE_STEP_KM = 5
 _LAST_DAYS = 10
+_NOT_MISSING = ("none", "diurnal_model")
 _HOUR = np.timedelta64(1, "h")
 
 
@@ -164,10 +165,14 @@ def previous_levels(
 
 
 def _filled(season: Season, now: Moment) -> float:
-    """Share of the last days' hours that were filled rather than read."""
+    """Share of the last days' hours that were missing and filled in.
+
+    Hours made of a file's own lowest and highest temperature of the day were not missing: that
+    is another doubt, told as ``daily_values``. A day without its values is missing.
+    """
     times = season.futures.time.values
     recent = (times <= now.issued_at) & (times > now.issued_at - np.timedelta64(_LAST_DAYS, "D"))
-    filled = season.futures["filled"].values[recent] != "none"
+    filled = ~np.isin(season.futures["filled"].values[recent], _NOT_MISSING)
     return round(float(filled.mean()), 3) if filled.size else 0.0
 
 

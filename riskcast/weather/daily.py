@@ -5,6 +5,10 @@ in UTC, wherever the day is cut; its values are ``air_temperature_min`` and
 ``air_temperature_max``, ``air_temperature`` for a daily mean, ``precipitation`` for the sum
 of the window, and daily means of the other variables. `hourly` makes hours of them, whose
 air temperature is marked "diurnal_model".
+
+Such hours are worked out of what was measured, and are no gap: they do not count among what was
+filled in of the last ten days, and the note ``daily_values`` tells of them. A day without its
+lowest or highest temperature is a gap like any other.
 """
 
 from __future__ import annotations

@@ -47,3 +47,17 @@ def test_nothing_in_the_document_is_finer(usual, dates):
     document = usual(dates[0]).document
     assert document["site"]["elevation_m"] % 10 == 0
     assert document["weather"]["cell_distance_km"] % 5 == 0
+
+
+def test_hours_made_of_daily_values_are_no_gap(demo_site, told):
+    """Half of the hours by the model of the day, three interpolated: 3 of the last 240."""
+    season, now = told
+    season.futures = season.futures.copy()
+    times = season.futures.time.values
+    marks = np.full(times.size, "none", dtype="U16")
+    marks[::2] = "diurnal_model"
+    last = np.flatnonzero(times <= now.issued_at)[-1]
+    marks[last - 20 : last - 17] = "interpolated"
+    season.futures["filled"] = ("time", marks)
+    used = weather_used(demo_site, season, now)
+    assert used.filled_last_10_days == pytest.approx(3 / 240, abs=5e-4)

@@ -9,6 +9,7 @@ from riskcast.base.errors import WeatherError
 from riskcast.weather.daily import over_by
 from riskcast.weather.dataset import FILLED, stamps
 from riskcast.weather.files import assemble
+from riskcast.weather.futures.past import fill_long_gaps
 from riskcast.weather.table import Table
 
 DAY = 24
@@ -168,3 +169,28 @@ def test_hours_of_another_table_go_before_the_model(place):
     window = slice(START + 30 - found.start, START + 40 - found.start)
     np.testing.assert_array_equal(found.values["air_temperature"][0, window], 4.5)
     assert set(found.filled[window]) == {0}
+
+
+def two_years(lacking):
+    """Smooth days of two years, those `lacking` before the end without a value."""
+    season = np.cos(2 * np.pi * np.arange(730) / 365.25)
+    low, high = 4.0 - 6.0 * season, 12.0 - 6.0 * season
+    at = 730 - np.asarray(lacking, dtype=int)
+    low[at] = np.nan
+    return table(days=730, air_temperature_min=[low], air_temperature_max=[high])
+
+
+def test_days_worked_out_into_hours_are_no_gap(place):
+    """Nothing of them is missing: no word of gaps, and never "not enough data"."""
+    found = fill_long_gaps(course(place, two_years([])))
+    assert "gap_filled" not in {note.code for note in found.notes}
+    assert set(np.asarray(FILLED)[found.filled]) == {"diurnal_model"}
+
+
+def test_a_day_without_its_values_is_a_gap_all_the_same(place):
+    found = fill_long_gaps(course(place, two_years([6])))
+    (gap,) = [note for note in found.notes if note.code == "gap_filled"]
+    assert gap.numbers["share_last_10_days"] == pytest.approx(0.1)
+    assert (np.asarray(FILLED)[found.filled] == "past_year_mean").sum() == DAY
+    with pytest.raises(WeatherError, match="72 of the last 240 hours are missing"):
+        fill_long_gaps(course(place, two_years([6, 5, 4])))
