@@ -64,7 +64,7 @@ _LEAST_OPTIONAL = 0.8
 # A run about an earlier moment than this speaks of the past (a bare date is the end of its day).
 _NOW = np.timedelta64(24, "h")
 
-# Nobody misses it where no file has it: the nest's own column is computed without it.
+# Nobody misses it where it is not on both sides: the nest's own column is computed without it.
 _SELDOM = ("soil_temperature",)
 
 
@@ -77,7 +77,8 @@ class Season:
     futures : Dataset (member, time); coordinates ``past_year(member)`` and
         ``forecast_member(member)`` name what each member is made of
     past_years : Dataset (member, time) of past winters, member = first year of the winter,
-        time = the axis of `futures` (29 February holds 28 February where there was none)
+        time = the axis of `futures` (29 February holds 28 February where there was none);
+        trend-adjusted where that was asked for: normals made of them are today's
     notes : what has to be told: staleness, gaps, short history …
     issued_at, reference_time : UTC moments of issue and of the forecast
     sources : how it went with each source of weather that was tried
@@ -245,7 +246,7 @@ def _variables(
         source = _lacking(name, history, forecast, axis, years)
         if source is None:
             names.append(name)
-        elif name not in _SELDOM or name in history.values or name in forecast.values:
+        elif name not in _SELDOM or (name in history.values and name in forecast.values):
             notes.append(Note("no_variable", {"name": name, "source": source}))
     return names, notes
 

@@ -359,6 +359,25 @@ def test_an_absent_variable_is_absent_and_told(config, place, tmp_path, seven_ye
     assert note.numbers == {"name": "snow_depth", "source": "history"}
 
 
+@pytest.mark.parametrize("both", [False, True])
+def test_soil_that_only_one_side_has_is_missed_by_nobody(
+    config, place, tmp_path, seven_years, three_members, both
+):
+    """An ensemble never has it; where both have it, but at other depths, that is told."""
+    paths = {"history": tmp_path / "h.nc", "forecast": tmp_path / "f.nc"}
+    for source, path, name in (
+        (seven_years, paths["history"], "stl1"),
+        (three_members, paths["forecast"], "stl3"),
+    ):
+        with xr.open_dataset(source) as file:
+            soil = (file.air_temperature / 2 + 5).assign_attrs(units="degC")
+            wanted = both or name == "stl1"
+            (file.assign({name: soil}) if wanted else file).to_netcdf(path)
+    found = season(config(**paths), place, issued_at=ISSUED)
+    assert "soil_temperature" not in found.futures
+    assert codes(found) == (["no_variable"] if both else [])
+
+
 def test_a_required_variable_is_required(config, place, tmp_path, seven_years):
     path = shorter(tmp_path / "h.nc", seven_years, None, drop=["precipitation"])
     with pytest.raises(WeatherError, match=r"weather.history has no precipitation"):
