@@ -180,6 +180,9 @@ def test_a_letter_fails_rather_than_leave_a_code_out(autumn, letter):
         ("gap_filled", {"share": 0.2}, "20 %"),
         ("dressed_forecast", {"members": 50, "pairs": 41}, "by how far it missed here on 41 days."),
         ("trend_adjusted", {"degc_per_decade": -0.1, "years": 20}, "colder by their own trend"),
+        ("trend_adjusted", {"degc_per_decade": 0.1, "years": 20}, "normal here moves with them"),
+        ("past_years_short", {"have": 1, "asked": 20}, "have 1 past year of weather"),
+        ("normals_not_possible", {"have": 1, "needed": 5}, "With 1 past year of weather"),
         ("height_gap", {"m": 90.0}, "90 m higher"),
     ],
 )
