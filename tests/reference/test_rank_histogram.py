@@ -23,9 +23,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from riskcast.site import Place
 from riskcast.weather.dataset import Course, hours
-from riskcast.weather.files import load
 from riskcast.weather.futures import dressing
 from riskcast.weather.futures.dressing import Errors, dress, general_errors, own_errors
 from riskcast.weather.futures.join import axis_of, futures, past_years, so_far
@@ -34,7 +32,6 @@ from riskcast.weather.futures.past import same_dates, usual
 
 pytestmark = pytest.mark.real_data
 
-FILE = "A06_openmeteo_archive_hague_hourly_2015_2024.csv.gz"
 WINTERS = list(range(2015, 2024))
 LEAD_DAYS = (1, 3, 5, 7, 10)
 LATER_DAYS = (15, 30, 60, 90, 120)
@@ -42,19 +39,6 @@ NAMES = ["air_temperature", "precipitation"]
 HOURS = 240
 BINS = 5
 LEAST_P = 0.01
-
-
-@pytest.fixture(scope="module")
-def history(real_data):
-    place = Place(
-        id="coast-wood",
-        name="Coast Wood (test)",
-        latitude=52.13,
-        longitude=4.31,
-        elevation_m=7,
-        timezone="UTC",
-    )
-    return load([real_data / "weather" / FILE], place, None)
 
 
 def issues(winter):

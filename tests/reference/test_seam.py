@@ -11,32 +11,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from riskcast.site import Place
 from riskcast.weather.dataset import Course
-from riskcast.weather.files import load
 from riskcast.weather.futures import join
 from riskcast.weather.futures.dressing import dress, general_errors
 
 pytestmark = pytest.mark.real_data
 
-FILE = "A06_openmeteo_archive_hague_hourly_2015_2024.csv.gz"
 WINTERS = list(range(2015, 2024))
 NAMES = ["air_temperature", "relative_humidity", "precipitation"]
 BLENDED = NAMES[:2]
 HOURS = 240
-
-
-@pytest.fixture(scope="module")
-def history(real_data):
-    place = Place(
-        id="coast-wood",
-        name="Coast Wood (test)",
-        latitude=52.13,
-        longitude=4.31,
-        elevation_m=7,
-        timezone="UTC",
-    )
-    return load([real_data / "weather" / FILE], place, None)
 
 
 def joined(history, dressed):
