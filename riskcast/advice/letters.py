@@ -118,7 +118,7 @@ def short_text(assessment: Assessment, advice: Iterable[Advice]) -> str:
     for one in advice:
         voice = Sentences(assessment, role=one.role, advice=one)
         lines += [voice.macro("short.j2", "role_title", one.role)]
-        lines += [*_wrapped(first_line(voice, one), indent="  "), ""]
+        lines += [*_wrapped(_first_line(voice, one), indent="  "), ""]
     lines.append(say.macro("short.j2", "risks_title"))
     for risk in _in_order(assessment):
         lines += _wrapped(say.macro("short.j2", "risk_line", risk), indent="  ", hang="    ")
@@ -134,7 +134,7 @@ def short_text(assessment: Assessment, advice: Iterable[Advice]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def first_line(say: Sentences, advice: Advice) -> str:
+def _first_line(say: Sentences, advice: Advice) -> str:
     """What to do and by when, in two short sentences."""
     return say.macro("first.j2", f"{advice.role}_{advice.action}")
 
@@ -156,7 +156,7 @@ def _letter(
         **_contents(assessment, advice, sp),
     )
     subject = say.macro("first.j2", f"subject_{advice.role}_{advice.action}")
-    first = first_line(say, advice)
+    first = _first_line(say, advice)
     blocks = _blocks(say.render(f"{advice.role}.j2"))
     return Letter(
         role=advice.role,

@@ -122,9 +122,7 @@ def solar_noon(longitude: float, dates: npt.ArrayLike) -> Times:
     dates : (date,) datetime64 of local days
     """
     days = np.asarray(dates, dtype="datetime64[D]")
-    hour = (
-        _DAY_H / 2.0 - longitude / _DEGREES_PER_HOUR - equation_of_time(_ordinal_day(days)) / 60.0
-    )
+    hour = _DAY_H / 2.0 - longitude / _DEGREES_PER_HOUR - equation_of_time(day_of_year(days)) / 60.0
     return np.asarray(days.astype("datetime64[ns]") + _as_time(hour), dtype="datetime64[ns]")
 
 
@@ -149,7 +147,7 @@ def sun_times(latitude: float, longitude: float, dates: npt.ArrayLike) -> SunTim
         A latitude that is not between −90 and 90.
     """
     days = np.asarray(dates, dtype="datetime64[D]")
-    length = day_length(latitude, _ordinal_day(days))
+    length = day_length(latitude, day_of_year(days))
     noon = solar_noon(longitude, days)
     polar = np.select([length >= _DAY_H, length <= 0.0], ["day", "night"], "none")
     half = _as_time(length / 2.0)
@@ -166,10 +164,6 @@ def day_of_year(dates: npt.ArrayLike) -> npt.NDArray[np.int64]:
     """1 = 1 January, for dates or times."""
     days = np.asarray(dates, dtype="datetime64[D]")
     return np.asarray((days - days.astype("datetime64[Y]")).astype(np.int64) + 1)
-
-
-# The formulas below take a `day_of_year` by that name.
-_ordinal_day = day_of_year
 
 
 def _as_time(hours: FloatArray) -> npt.NDArray[np.timedelta64]:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from riskcast.site import Place, Weather
     from riskcast.weather.web import Web
 
-__all__ = ["Candidate", "Search", "report_on"]
+__all__ = ["Candidate", "Kind", "Search", "report_on"]
 
 # What a run fetched itself after the moment it speaks from counts as known: it takes a while.
 _OWN_TIME = np.timedelta64(1, "h")

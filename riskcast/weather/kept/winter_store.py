@@ -112,7 +112,7 @@ def year_hours(year: int) -> tuple[int, int]:
     return int(first), int(last)
 
 
-def there(weather: CellWeather) -> npt.NDArray[np.bool_]:
+def _there(weather: CellWeather) -> npt.NDArray[np.bool_]:
     """(time,) hours at which all required variables have a value."""
     if any(name not in weather.values for name in REQUIRED):
         return np.zeros(weather.size, dtype=bool)
@@ -125,14 +125,14 @@ def known_until(weather: CellWeather) -> int | None:
 
     Hours that a reanalysis does not have yet come as missing values: what trails is unknown.
     """
-    at = np.flatnonzero(there(weather))
+    at = np.flatnonzero(_there(weather))
     return weather.start + int(at[-1]) if len(at) else None
 
 
 def whole(weather: CellWeather, year: int) -> bool:
     """Every hour of the year has all that is required."""
     first, last = year_hours(year)
-    return bool(weather.start <= first and there(weather).sum() == last - first + 1)
+    return bool(weather.start <= first and _there(weather).sum() == last - first + 1)
 
 
 def empty(year: int) -> CellWeather:
