@@ -72,6 +72,7 @@ _HEADING = re.compile(r"#?\s*STN\s*,\s*YYYYMMDD\s*,")
 # ``# 260         5.180       52.100       1.90  De Bilt``, below a line with LON(east) in it.
 _STATION = re.compile(r"#?\s*(\d+):?\s+(-?\d+\.\d+)\s+(-?\d+\.\d+)\s+(-?\d+\.\d+)\s")
 _HOURS_A_DAY = 24
+_HOUR_HEADINGS = ("HH", "H")  # the shorter one from memory: hours must not pass for days
 
 
 def recognises(line: str) -> bool:
@@ -101,25 +102,24 @@ def decode(
     at = next(k for k, line in enumerate(lines) if recognises(line))
     headings = [heading.strip(" #\r") for heading in lines[at].split(",")]
     body = [k for k in range(at + 1, len(lines)) if lines[k].strip() and lines[k][0] != "#"]
-    is_daily = "HH" not in headings
+    clock = next((headings.index(h) for h in _HOUR_HEADINGS if h in headings), None)
     days = [cell_at(lines[k], ",", headings.index("YYYYMMDD")) for k in body]
     moment = None if as_of is None else as_of.astype("datetime64[us]")
-    if is_daily:
+    if clock is None:
         times = _beginnings(days)
         keep = readable(times + np.timedelta64(1, "D"), moment)  # known when they are over
     else:
-        hour = headings.index("HH")
-        times = _ends(days, [cell_at(lines[k], ",", hour) for k in body])
+        times = _ends(days, [cell_at(lines[k], ",", clock) for k in body])
         keep = readable(times, moment)
     if not len(keep):
         return None
     rows = np.asarray(body, dtype=np.int64)[keep]
     table = Table(source, fine(times[keep]), rows + 1, "row", np.zeros(1, dtype=np.int64))
-    table.daily = is_daily
+    table.daily = clock is None
     table.attrs |= _CREDIT
     _one_station(table, [cell_at(lines[k], ",", 0) for k in rows])
     locate(table, place, *_station(lines[:at], layout))
-    names = DAILY_MAP if is_daily else VARIABLE_MAP
+    names = DAILY_MAP if table.daily else VARIABLE_MAP
     wanted = {i: h for i, h in enumerate(headings) if h in names}
     cells = numbers([lines[k].strip("\r") for k in rows], ",", len(headings), wanted, table)
     if cells is None:

@@ -127,7 +127,7 @@ def told_error(answer: Mapping[str, Any], source: str) -> WeatherError:
     """The fault of an answer that is the provider's own error, with the reason it gives."""
     return refuse(
         source,
-        "",
+        "reason",
         "the provider answers with an error.",
         str(answer.get("reason", "no reason given"))[:_SHOWN],
         "Compare the address, the model and the dates with the provider's pages.",

@@ -52,6 +52,12 @@ def test_hours_end_at_the_stamp_and_units_are_tenths(de_bilt):
     assert "KNMI" in table.attrs["attribution"]
 
 
+def test_a_shorter_heading_of_the_hour_makes_no_days_of_hours(de_bilt):
+    table = decode(HEADING.replace("   HH,", "    H,") + ROWS, de_bilt)
+    assert not table.daily
+    assert str(table.time[-1])[:16] == "2020-01-02T00:00"
+
+
 def test_the_mean_wind_of_the_hour_where_the_other_is_not_there(de_bilt):
     table = decode(HEADING.replace("FF", "XX") + ROWS, de_bilt)
     np.testing.assert_array_equal(table.values["wind_speed"], [[3.0, 3.0, np.nan]])
