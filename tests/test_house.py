@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import inspect
 import pkgutil
 import re
 import subprocess
@@ -86,6 +87,15 @@ def test_every_module_lists_its_public_names(room):
         module = importlib.import_module(info.name)
         assert hasattr(module, "__all__"), info.name
         assert [name for name in module.__all__ if not hasattr(module, name)] == [], info.name
+        unlisted = [
+            name
+            for name, it in vars(module).items()
+            if (inspect.isclass(it) or inspect.isfunction(it))
+            and it.__module__ == info.name
+            and not name.startswith("_")
+            and name not in module.__all__
+        ]
+        assert unlisted == [], info.name
 
 
 def test_public_surface_of_the_package():

@@ -22,6 +22,7 @@ __all__ = [
     "grams",
     "in_ten",
     "near",
+    "number",
     "ordinal",
     "plain",
     "short_day",

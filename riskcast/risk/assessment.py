@@ -44,13 +44,13 @@ Concern = Literal["low", "moderate", "high"]
 Confidence = Literal["low", "medium", "high"]
 
 
-class Model(pydantic.BaseModel):
+class _Model(pydantic.BaseModel):
     """Frozen, and strict about names: a field that is not known here is a fault."""
 
     model_config = pydantic.ConfigDict(frozen=True, extra="forbid")
 
 
-class Quantity(Model):
+class Quantity(_Model):
     """A number with its unit: the median of the futures, with their 10 % and 90 % quantiles.
 
     `value` is None where it is not known; `reason` is then the code that says why.
@@ -65,7 +65,7 @@ class Quantity(Model):
     reason: str = ""
 
 
-class DateQuantity(Model):
+class DateQuantity(_Model):
     """A local date: median, 10 % and 90 % of the futures; None with a reason if not known."""
 
     value: dt.date | None
@@ -74,21 +74,21 @@ class DateQuantity(Model):
     reason: str = ""
 
 
-class Reason(Model):
+class Reason(_Model):
     """A code with the numbers its sentence needs."""
 
     code: str
     numbers: Mapping[str, float | int | str | None] = {}
 
 
-class Window(Model):
+class Window(_Model):
     """When a risk is asked about. Open ends are None."""
 
     start: dt.date | None
     end: dt.date | None
 
 
-class RiskResult(Model):
+class RiskResult(_Model):
     """One of the four risks.
 
     likelihood : share of the futures in which the event happens (0-1)
@@ -111,7 +111,7 @@ class RiskResult(Model):
     reasons: tuple[Reason, ...] = ()
 
 
-class AnimalOutlook(Model):
+class AnimalOutlook(_Model):
     """One weighed animal, or the reference animal, carried to spring.
 
     share_short : share of the futures in which it is below the target mass at onset
@@ -157,7 +157,7 @@ class AnimalOutlook(Model):
     short_and_out: tuple[float, ...] = ()
 
 
-class Calendar(Model):
+class Calendar(_Model):
     """Day by day from the day of issue: what a visit would meet.
 
     unfit_weather : share of the futures with heavy rain or strong wind in the visiting hours
@@ -170,7 +170,7 @@ class Calendar(Model):
     coldest: tuple[float, ...]
 
 
-class WarmSpell(Model):
+class WarmSpell(_Model):
     """A run of days with a maximum above the site's own 90th percentile for the date."""
 
     start: dt.date
@@ -179,7 +179,7 @@ class WarmSpell(Model):
     share: float
 
 
-class Gate(Model):
+class Gate(_Model):
     """Whether shares of futures may be printed: do well-fed adults come through here?"""
 
     passed: bool
@@ -188,7 +188,7 @@ class Gate(Model):
     reason: str = ""
 
 
-class WeatherUsed(Model):
+class WeatherUsed(_Model):
     provider: str
     model: str = ""
     reference_time: dt.datetime | None = None
@@ -206,7 +206,7 @@ class WeatherUsed(Model):
     notes: tuple[Reason, ...] = ()
 
 
-class SetAside(Model):
+class SetAside(_Model):
     """A row of the weights that could not be used."""
 
     source: str
@@ -216,7 +216,7 @@ class SetAside(Model):
     remedy: str
 
 
-class RecordsUsed(Model):
+class RecordsUsed(_Model):
     files: tuple[str, ...]
     rows: int
     used: int
@@ -225,7 +225,7 @@ class RecordsUsed(Model):
     assumptions: tuple[str, ...] = ()
 
 
-class SiteSummary(Model):
+class SiteSummary(_Model):
     """The site as it may leave the machine: its place rounded to 0.1 degrees."""
 
     id: str
@@ -239,7 +239,7 @@ class SiteSummary(Model):
     vernacular_name: str
 
 
-class Assessment(Model):
+class Assessment(_Model):
     """All numbers of one run for one site.
 
     mass_needed : mass whose reserve just lasts to the food date in half of the futures,
