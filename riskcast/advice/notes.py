@@ -14,16 +14,17 @@ from riskcast.risk.assessment import Assessment, Reason
 
 __all__ = ["for_letters", "keeper_notes", "note_sentences", "sheet_sentences", "weather_sentences"]
 
-# Old or unfinished weather: told wherever numbers are shown, be it the shortest text.
-_EVERYWHERE = ("stale_forecast", "history_incomplete")
+# Weather that is old, unfinished or not what was asked for first: told wherever numbers are
+# shown, be it the shortest text.
+_EVERYWHERE = ("stale_forecast", "history_incomplete", "source_failed")
 
 # Trouble of the machine that riskcast runs on: the keeper can mend it, a monitor cannot.
 _KEEPERS = ("cache_not_kept", "clock_skew", "forecast_not_kept", "version_ends")
 
 
 def for_letters(notes: Iterable[Reason]) -> tuple[Reason, ...]:
-    """The notes that concern those who get letters."""
-    return tuple(note for note in notes if note.code not in _KEEPERS)
+    """The notes that concern those who get letters, failed sources told as one."""
+    return _failed_as_one(note for note in notes if note.code not in _KEEPERS)
 
 
 def keeper_notes(notes: Iterable[Reason]) -> tuple[str, ...]:
@@ -35,7 +36,26 @@ def weather_sentences(assessment: Assessment) -> tuple[str, ...]:
     """How old the forecast is, and what has to stand beside every number made of it."""
     say = Sentences(assessment)
     told = (note for note in assessment.weather.notes if note.code in _EVERYWHERE)
-    return (say.macro("parts.j2", "forecast_age"), *map(say.reason, told))
+    return (say.macro("parts.j2", "forecast_age"), *map(say.reason, _failed_as_one(told)))
+
+
+def _failed_as_one(notes: Iterable[Reason]) -> tuple[Reason, ...]:
+    """The notes with all failed sources in one: an outage takes all of a provider's at once."""
+    out: list[Reason] = []
+    failed: dict[str, None] = {}
+    for note in notes:
+        if note.code != "source_failed":
+            out.append(note)
+            continue
+        if not failed:
+            first, at = note, len(out)
+        failed[str(note.numbers["source"])] = None
+    if failed:
+        *others, last = failed
+        named = f"{', '.join(others)} and {last}" if others else last
+        numbers = {**first.numbers, "source": named, "sources": len(failed)}
+        out.insert(at, Reason(code=first.code, numbers=numbers))
+    return tuple(out)
 
 
 def note_sentences(notes: Iterable[Reason]) -> tuple[str, ...]:

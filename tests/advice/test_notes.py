@@ -44,7 +44,7 @@ def flat(text):
 
 
 def test_age_is_told_everywhere_and_nothing_else_while_all_is_well(told):
-    (age,) = weather_sentences(told(FAILED, FULL))
+    (age,) = weather_sentences(told(FULL, SKEW))
     assert age == "The forecast is from Monday 27 October 2025, 06:00 GMT, 12 hours before."
 
 
@@ -58,6 +58,33 @@ def test_old_and_unfinished_weather_is_told_everywhere(told, visits, sp):
     short = flat(short_text(assessment, advise(assessment, visits, sp, roles=("monitor",))))
     for sentence in said:
         assert sentence in short
+
+
+def test_weather_that_is_not_fresh_is_told_everywhere(told, visits, sp):
+    """An outage takes all of a provider's sources at once: one sentence for all of them."""
+    sources = ("open-meteo ensemble", "open-meteo forecast", "met-norway", "met-norway")
+    notes = [
+        Reason(code="source_failed", numbers={"source": source, "problem": "It is silent."})
+        for source in sources
+    ]
+    assessment = told(notes[0], FEW, *notes[1:])
+    expected = (
+        "We could not have fresh weather from open-meteo ensemble, open-meteo forecast and"
+        " met-norway, and used what else we had."
+    )
+    assert weather_sentences(assessment)[1] == expected
+    assert len(weather_sentences(assessment)) == 3
+    short = flat(short_text(assessment, advise(assessment, visits, sp, roles=("monitor",))))
+    assert expected in short
+
+
+@pytest.mark.parametrize("role", ["monitor", "coordinator", "rehabilitator"])
+def test_several_failures_make_one_sentence_of_a_letter(told, letter, role):
+    other = Reason(code="source_failed", numbers={"source": "met-norway", "problem": "Silent."})
+    text = flat(letter(told(FAILED, FEW, other), role).text)
+    assert text.count("and used what else we had") == 1
+    assert ("from some sources" in text) == (role == "rehabilitator")
+    assert ("from secret-wood.csv and met-norway" in text) == (role != "rehabilitator")
 
 
 @pytest.mark.parametrize("role", ["monitor", "coordinator", "rehabilitator"])
@@ -80,7 +107,10 @@ def test_the_keeper_hears_why_and_the_way_out(told):
     assert len(said) == 3
     assert "open-meteo: no answer in 25 s." in said[0]
     assert "No space left on device. See to the folder weather.cache." in said[1]
+    assert "differ by 3 hours." in said[2]
     assert "Set the clock" in said[2]
+    (hour,) = keeper_notes([Reason(code="clock_skew", numbers={**SKEW.numbers, "hours": -1.0})])
+    assert "differ by 1 hour." in hour
     assert "run again tomorrow" in note_sentences([FEW])[0]
 
 
