@@ -45,7 +45,7 @@ address = "rehab@example.org"
 role = "rehabilitator"
 """
 OPEN_METEO = "Weather data by Open-Meteo.com (https://open-meteo.com/)"
-MET_NORWAY = "Based on data from MET Norway"
+MET_NORWAY = "Based on data from MET Norway (https://api.met.no/)"
 PROVIDERS = {
     "open-meteo": ('"open-meteo"', [OPEN_METEO]),
     "met-norway": ('"met-norway"', [MET_NORWAY, OPEN_METEO]),

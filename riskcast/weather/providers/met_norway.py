@@ -68,7 +68,7 @@ _CREDIT = {
     "provider": "MET Norway",
     "model": "Locationforecast 2.0",
     "licence": "NLOD 2.0 / CC BY 4.0",
-    "attribution": "Based on data from MET Norway",
+    "attribution": "Based on data from MET Norway (https://api.met.no/)",
 }
 _COARSE_H = 6  # the longest step there is; what comes after a longer one is not read
 _INTERPOLATED = FILLED.index("interpolated")
@@ -132,7 +132,15 @@ def fetch(
         "altitude": height_m(place),
     }
     headers = {"User-Agent": settings.user_agent}
-    answer = web.get(SERVICE, settings.url, params, parse=parse, headers=headers, obey_expiry=True)
+    answer = web.get(
+        SERVICE,
+        settings.url,
+        params,
+        parse=parse,
+        headers=headers,
+        obey_expiry=True,
+        set_by="url under [weather.met-norway]",
+    )
     made = _made(answer.value)
     if made is None:
         made = as_ns(answer.fetched_at.astype("datetime64[m]"))

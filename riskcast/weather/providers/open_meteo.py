@@ -134,6 +134,7 @@ def fetch_ensemble(
     days = {"forecast_days": _ENSEMBLE_DAYS, "past_days": _ENSEMBLE_PAST_DAYS}
     question = _Question(
         "open-meteo ensemble",
+        ("ensemble_url", "ensemble_model"),
         settings.ensemble_url,
         _at_site(place, names, model, days),
         call_weight(len(names), members_of(model), sum(days.values())),
@@ -166,6 +167,7 @@ def fetch_forecast(
     days = {"forecast_days": _FORECAST_DAYS, "past_days": past_days}
     question = _Question(
         "open-meteo forecast",
+        ("forecast_url", "forecast_model"),
         settings.forecast_url,
         _at_site(place, names, model, days),
         call_weight(len(names), 1, sum(days.values())),
@@ -203,6 +205,7 @@ def fetch_archive(
     names = VARIABLES + SOIL["archive"]
     question = _Question(
         "open-meteo archive",
+        ("archive_url", "history_model"),
         settings.archive_url,
         _asked(latitude, longitude, names, settings.history_model)
         | {"start_date": str(begin), "end_date": str(end)},
@@ -241,6 +244,7 @@ def fetch_previous_runs(
     days = {"forecast_days": 1, "past_days": _RUNS_PAST_DAYS}
     question = _Question(
         "open-meteo previous runs",
+        ("previous_runs_url", "forecast_model"),
         settings.previous_runs_url,
         _at_site(place, names, settings.forecast_model, days),
         call_weight(len(names), 1, sum(days.values())),
@@ -252,9 +256,14 @@ def fetch_previous_runs(
 
 @dataclass(frozen=True)
 class _Question:
-    """source : as the keeper knows it; its first word is whose allowance of calls is used"""
+    """One request, before it is sent.
+
+    source : as the keeper knows it; its first word is whose allowance of calls is used
+    keys : what its address and its model are called in the site file
+    """
 
     source: str
+    keys: tuple[str, str]
     url: str
     params: dict[str, str]
     weight: float
@@ -305,6 +314,7 @@ def _ask(
         except WeatherError as error:
             raise unusable(question.source, error) from None
 
+    address, model = question.keys
     return web.get(
         question.source,
         question.url,
@@ -314,6 +324,7 @@ def _ask(
         keep=question.keep,
         weight=question.weight,
         calls_a_day=settings.calls_a_day,
+        set_by=f'{model} = "{question.params["models"]}" and {address} under [weather.open-meteo]',
     )
 
 

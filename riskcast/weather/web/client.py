@@ -78,6 +78,7 @@ class Web:
         weight: float = 0.0,
         calls_a_day: float | None = None,
         keep: bool = True,
+        set_by: str = "",
     ) -> Answer[T]:
         """Ask, and read the answer with `parse`.
 
@@ -95,6 +96,8 @@ class Web:
             try; 0 = not counted
         calls_a_day : the most that may be spent today, this question included
         keep : keep the answer for later runs; without it a kept copy is not looked for either
+        set_by : what in the site file this question is made of, for whoever has to change it:
+            ``'forecast_model = "x" under [weather.open-meteo]'``
 
         Raises
         ------
@@ -113,6 +116,7 @@ class Web:
             obey_expiry=obey_expiry,
             weight=weight,
             calls_a_day=calls_a_day,
+            set_by=set_by,
         )
         kept = self._open().cache.get_kept(question.key) if keep else None
         if kept is not None and question.is_good(kept):

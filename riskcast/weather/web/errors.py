@@ -52,12 +52,12 @@ class SourceError(WeatherError):
         tried = f" (tried {tries} times)" if tries > 1 else ""
         super().__init__(f"{service} {what}{tried}; {remedy}.")
 
-    def after(self, tries: int) -> SourceError:
-        """The same, saying how often it was tried."""
+    def after(self, tries: int, remedy: str = "") -> SourceError:
+        """The same, saying how often it was tried, and perhaps a remedy that fits better."""
         return SourceError(
             self.service,
             self.what,
-            self.remedy,
+            remedy or self.remedy,
             wait_s=self.wait_s,
             retry_tomorrow=self.retry_tomorrow,
             passing=self.passing,

@@ -73,6 +73,7 @@ class Question:
         obey_expiry: bool,
         weight: float,
         calls_a_day: float | None,
+        set_by: str = "",
     ) -> None:
         self._tools = tools
         self._service = service
@@ -81,6 +82,11 @@ class Question:
         self._obey_expiry = obey_expiry
         self._weight = weight
         self._calls_a_day = calls_a_day
+        self._remedies: dict[str, str] = {}  # those that name what to change, by the general one
+        if set_by:
+            self._remedies[words.SITE_FILE] = f"check {set_by} in the site file"
+            if not headers or "User-Agent" not in headers:
+                self._remedies[words.WHO_ASKS] = self._remedies[words.SITE_FILE]
         try:
             asked = requests.Request("GET", url, _HEADERS | dict(headers or {}), params=params)
             self._request = asked.prepare()
@@ -140,15 +146,16 @@ class Question:
                 )
             except SourceError as error:
                 failure = error
+            remedy = self._remedies.get(failure.remedy, "")
             if not failure.passing:
-                raise failure.after(tries) from None
+                raise failure.after(tries, remedy) from None
             try:
                 policy = policy.increment("GET")
             except urllib3.exceptions.MaxRetryError:
-                raise failure.after(tries) from None
+                raise failure.after(tries, remedy) from None
             pause = max(policy.get_backoff_time(), failure.wait_s or 0.0)
             if clock.monotonic() + pause >= end:
-                raise failure.after(tries) from None
+                raise failure.after(tries, remedy) from None
             when = f" in {pause:.0f} s" if pause >= 1 else ""
             self._tools.progress(
                 f"{self._service} {failure.what}; "

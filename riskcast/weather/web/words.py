@@ -28,6 +28,8 @@ from riskcast.weather.web.transport import (
 )
 
 __all__ = [
+    "SITE_FILE",
+    "WHO_ASKS",
     "of_address",
     "of_body",
     "of_cut_body",
@@ -48,7 +50,8 @@ _PAGE = re.compile(rb"\s*(?:\xef\xbb\xbf)?\s*<(?:!doctype\s+html|html)\b", re.IG
 # Open-Meteo appends this to a body it has begun to send with status 200.
 _STREAM_FAILED = b"Unexpected error while streaming data"
 
-_SITE_FILE = "check its address and models in the section [weather] of the site file"
+SITE_FILE = "check its address and models in the section [weather] of the site file"
+WHO_ASKS = "name a way to reach you as its user_agent in the site file, and ask less often"
 _HOUR_S = 3600
 _DAY_S = 24 * _HOUR_S
 # "Too many concurrent requests": those of others of this address end within seconds (common
@@ -73,13 +76,13 @@ def of_exception(service: str, error: BaseException, limits: Limits) -> SourceEr
     if any(isinstance(e, TooManyRedirects) for e in chain):
         times = f"{limits.redirects} redirects"
         return SourceError(
-            service, f"sent the question on and on without an answer ({times})", _SITE_FILE
+            service, f"sent the question on and on without an answer ({times})", SITE_FILE
         )
     if any(isinstance(e, NoWayBack) for e in chain):
         return SourceError(
             service,
             "sent the question on to an address that is not encrypted, which is not followed",
-            _SITE_FILE,
+            SITE_FILE,
         )
     if any(isinstance(e, rq.InvalidURL | rq.MissingSchema | rq.InvalidSchema) for e in chain):
         return of_address(service)
@@ -90,7 +93,7 @@ def of_exception(service: str, error: BaseException, limits: Limits) -> SourceEr
 
 def of_address(service: str) -> SourceError:
     """The sentence for an address that is none."""
-    return SourceError(service, "has an address that cannot be used", _SITE_FILE, reached=False)
+    return SourceError(service, "has an address that cannot be used", SITE_FILE, reached=False)
 
 
 def _of_connection(service: str, chain: list[BaseException], limits: Limits) -> SourceError:
@@ -159,16 +162,16 @@ def of_status(
     said = f': "{reason}"' if reason else ""
     if status == 400:
         return SourceError(
-            service, f"did not accept the question (400){said}", _SITE_FILE, declined=True
+            service, f"did not accept the question (400){said}", SITE_FILE, declined=True
         )
     if status in (401, 403):
         return SourceError(
             service,
             f"turned the question away ({status}){said}",
-            "name a way to reach you as its user_agent in the site file, and ask less often",
+            WHO_ASKS,
         )
     if status == 404:
-        return SourceError(service, f"knows no such address (404){said}", _SITE_FILE, declined=True)
+        return SourceError(service, f"knows no such address (404){said}", SITE_FILE, declined=True)
     if status == 422:
         return SourceError(
             service,

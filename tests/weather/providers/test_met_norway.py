@@ -13,6 +13,7 @@ from types import SimpleNamespace
 import invented_weather
 import numpy as np
 import pytest
+import service_faults
 from loopback import Services
 
 from riskcast.base.errors import WeatherError
@@ -144,7 +145,7 @@ def test_steps_after_as_of_are_not_looked_at(a08, london):
 
 def test_the_provider_is_credited(a08, london):
     attrs = met_norway.read(body(a08), "A08", london).attrs
-    assert attrs["attribution"] == "Based on data from MET Norway"
+    assert attrs["attribution"] == "Based on data from MET Norway (https://api.met.no/)"
     assert attrs["licence"] == "NLOD 2.0 / CC BY 4.0"
     assert attrs["provider"] == "MET Norway"
 
@@ -265,7 +266,9 @@ def test_it_is_asked_with_who_asks_and_where_roughly(a08, make_place):
     assert web.service == "met-norway"
     assert web.url == "https://api.met.no/weatherapi/locationforecast/2.0/complete"
     assert web.params == {"lat": "51.50", "lon": "-0.12", "altitude": "30"}
-    assert web.options == {"headers": {"User-Agent": AGENT}, "obey_expiry": True}
+    assert web.options["headers"] == {"User-Agent": AGENT}
+    assert web.options["obey_expiry"]
+    assert "fresh_s" not in web.options
     assert got.reference_time == np.datetime64("2020-07-20T01:30")
     assert got.answer_fetched_at == NOW
 
@@ -329,3 +332,21 @@ def test_it_comes_over_the_network(tmp_path, make_place):
     # A day of 3 K either side: between steps of six hours no straight line comes so near.
     assert np.sqrt(np.mean((air - true)[~given] ** 2)) < 0.4
     assert got.table.time[-1] > now + np.timedelta64(8, "D")
+
+
+@pytest.mark.parametrize(
+    ("code", "remedy"),
+    [
+        (400, "check url under [weather.met-norway] in the site file."),
+        (403, "name a way to reach you as its user_agent in the site file, and ask less often."),
+        (422, "choose another source of forecasts in the site file."),
+    ],
+)
+def test_a_refusal_is_told_with_what_to_change(tmp_path, make_place, code, remedy):
+    place = make_place(50.123456, -4.098765, 123.0)
+    with Services() as services, Web(tmp_path) as web:
+        services.fail("met-norway", service_faults.status(code), times=None)
+        with pytest.raises(WeatherError) as error:
+            met_norway.fetch(web, MetNorway(**services.met_norway()), place)
+        assert services.count() == 1
+    assert str(error.value).endswith(f"({code}); {remedy}")

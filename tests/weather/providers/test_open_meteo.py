@@ -331,6 +331,7 @@ def test_the_provider_is_credited_with_a_link(place):
 # --- what is asked for -----------------------------------------------------------------------
 
 NOW = np.datetime64("2025-10-27T09:20:31", "ns")
+DAY = np.datetime64("2025-10-20")
 
 
 class Recorder:
@@ -591,3 +592,41 @@ def test_other_units_than_asked_for_change_nothing(services, asking, place):
     got = open_meteo.fetch_ensemble(*asking, place, as_of=NOW)
     air = got.table.values["air_temperature"][0]
     assert air == pytest.approx(degc(got.table.time, got))
+
+
+@pytest.mark.parametrize(
+    ("service", "key", "model", "ask"),
+    [
+        ("ensemble", "ensemble", "ecmwf_ifs025", open_meteo.fetch_ensemble),
+        ("forecast", "forecast", "best_match", open_meteo.fetch_forecast),
+        ("previous-runs", "forecast", "best_match", open_meteo.fetch_previous_runs),
+        (
+            "archive",
+            "history",
+            "era5_seamless",
+            lambda web, settings, place, **_: open_meteo.fetch_archive(
+                web, settings, 50.1, -4.1, DAY, DAY, place
+            ),
+        ),
+    ],
+)
+def test_a_model_that_was_renamed_is_told_with_the_key_to_change(
+    services, asking, place, service, key, model, ask
+):
+    """The provider's sentence names neither our key nor our section."""
+    services.fail(service, service_faults.refused(400, f"invalid String value {model}"), times=None)
+    with pytest.raises(WeatherError) as error:
+        ask(*asking, place, as_of=NOW)
+    said = str(error.value)
+    assert f'invalid String value {model}"' in said
+    assert f'check {key}_model = "{model}" and ' in said
+    assert said.endswith("_url under [weather.open-meteo] in the site file.")
+    assert services.count(service) == 1
+
+
+def test_who_asks_is_no_remedy_where_nobody_can_be_named(services, asking, place):
+    services.fail("forecast", service_faults.status(403), times=None)
+    with pytest.raises(WeatherError) as error:
+        open_meteo.fetch_forecast(*asking, place, as_of=NOW)
+    assert "user_agent" not in str(error.value)
+    assert "forecast_url under [weather.open-meteo]" in str(error.value)

@@ -106,7 +106,7 @@ def test_a08_saved_as_it_came_is_nine_days_without_gaps(path, make_place, tmp_pa
     assert set(np.unique(ours["filled"])) == {"none", "interpolated"}
     assert (np.diff(ours.time.values) == np.timedelta64(1, "h")).all()
     assert "snow_depth" not in ours  # the service has none
-    assert ours.attrs["attribution"] == "Based on data from MET Norway"
+    assert ours.attrs["attribution"] == "Based on data from MET Norway (https://api.met.no/)"
 
 
 class RecordedClock(Clock):
