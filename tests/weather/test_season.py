@@ -142,21 +142,33 @@ def test_every_past_winter_goes_with_every_third_of_the_forecast(made):
 
 
 def test_the_fade(made, three_members):
-    """Over the last 48 h the share of the past year grows by a forty-ninth an hour."""
+    """Over the last 48 h the share of the past year grows by a forty-ninth an hour.
+
+    Of the air temperature that is so on the mean of the members; what they are apart is kept up.
+    """
     last = np.datetime64("2025-11-04T23")
     with xr.open_dataset(three_members) as forecast:
         for k in (0, 1, 24, 47, 48, 60):
             when = last - np.timedelta64(k, "h")
             share = max(0.0, (48 - k) / 49)
+            ours, plain = [], []
             for member in range(6):
                 one = made.futures.sel(member=member, time=when)
                 own = forecast.sel(member=one.forecast_member, time=when)
                 theirs = made.past_years.sel(member=int(one.past_year), time=when)
-                for name in ("air_temperature", "relative_humidity", "wind_speed", "snow_depth"):
+                for name in ("relative_humidity", "wind_speed", "snow_depth"):
                     mixed = (1 - share) * own[name] + share * theirs[name]
                     assert one[name] == pytest.approx(float(mixed)), name
                 rain = theirs if share > 0.5 else own
                 assert one.precipitation == pytest.approx(float(rain.precipitation))
+                ours.append(float(one.air_temperature))
+                warm = [float(source.air_temperature) for source in (own, theirs)]
+                plain.append((1 - share) * warm[0] + share * warm[1])
+            assert np.mean(ours) == pytest.approx(np.mean(plain))
+            wider = np.std(ours) / np.std(plain)
+            away = np.array(ours) - np.mean(ours)
+            np.testing.assert_allclose(away, wider * (plain - np.mean(plain)), atol=1e-9)
+            assert wider == pytest.approx(1.0) if share == 0.0 else 1.0 < wider < 1.5
 
 
 def test_rain_is_switched_not_blended(made):

@@ -273,7 +273,12 @@ def futures(
             if name == "precipitation":
                 weight = np.round(weight)  # half of two showers is drizzle: switch, not blend
             theirs = past.values[name][year]
-            out[:, fading] = out[:, fading] * (1 - weight) + theirs[:, fading] * weight
+            blend = out[:, fading] * (1 - weight) + theirs[:, fading] * weight
+            if name == "air_temperature" and to_past.any():
+                left = _spread_left(out[:, fading], theirs[:, fading], to_past)
+                middle = blend.mean(axis=0)
+                blend = middle + (blend - middle) / left
+            out[:, fading] = blend
             out[:, fading.stop :] = theirs[:, fading.stop :]
         values[name] = out
     at = reached - forecast.start
@@ -316,6 +321,28 @@ def _fade(n_forecast: int, n_fade: int) -> Values:
     share = np.zeros(n_forecast)
     share[n_forecast - n_fade :] = np.arange(1, n_fade + 1) / (n_fade + 1)
     return share
+
+
+def _spread_left(own: Values, theirs: Values, share: Values) -> Values:
+    """(time,) share of the members' spread that is left where two courses are averaged, up to 1.
+
+    Two unrelated courses vary by √½ of their spread half-way: futures would seem surer there
+    than before and after. Variances and the covariance are those of the whole fade, so that
+    nothing jumps; members that go over into the winter they were made of lose nothing.
+
+    Parameters
+    ----------
+    own, theirs : (member, time)
+    share : (time,) of `theirs`
+    """
+    fades = share > 0
+    one, other = (c[:, fades] - c[:, fades].mean(axis=0) for c in (own, theirs))
+    first, second = np.mean(one**2), np.mean(other**2)
+    both = max(float(np.mean(one * other)), 0.0)
+    whole = (1 - share) * first + share * second
+    left = (1 - share) ** 2 * first + share**2 * second + 2 * share * (1 - share) * both
+    safe = np.where(whole > 0, whole, 1.0)
+    return np.where(whole > 0, np.sqrt(np.minimum(left / safe, 1.0)), 1.0)
 
 
 def _holes(array: Values) -> npt.NDArray[np.bool_]:
