@@ -33,7 +33,7 @@ Example:
 Exit codes: 0 done, also for a high risk; 1 --fail-on reached; 2 wrong call;
 65 no usable weights; 66 a file is missing; 69 no usable weather; 70 a fault
 of riskcast; 75 mail will be tried again, or the disk is full; 78 faults in
-the site file.
+the site file; 130 stopped by you.
 
 Handling and disturbing wild animals needs a licence. Hibernating animals are left
 alone. Sick or underweight ones go to a vet or an experienced rehabilitator.

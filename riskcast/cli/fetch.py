@@ -15,6 +15,26 @@ __all__ = ["fetch"]
 _EPILOG = """\b
 Example:
   riskcast fetch my-wood/site.toml
+  riskcast fetch my-wood/site.toml --json
+
+\b
+--json prints fetched_at, sources and notes. Each of the sources has:
+  source, role     its name; forecast, history or analysis (days in between)
+  reached, used    it answered in this run; a run would be made of it
+  from_cache       it was fetched before
+  stale            it is past its time, and nothing fresher could be had
+  problem          one sentence; empty where all went well
+  made_at          of a forecast; of past weather, when it was fetched (UTC)
+  age_hours        since then
+  cell_distance_km, height_gap_m   of its grid cell, seen from the site
+  first, last, hours               from when to when, and hours with values
+  licence, attribution
+What is not known is null.
+
+\b
+Exit codes: 0 there is weather for a run, also where it is old or not yet
+whole; 66 a file is missing; 69 no source had a forecast, or none past
+weather; 78 faults in the site file; 130 stopped by you.
 """
 
 
@@ -36,5 +56,5 @@ def fetch(site_file: Path, as_json: bool, console: Console) -> None:
     if as_json:
         click.echo(json.dumps(done.as_dict(), ensure_ascii=False, indent=2, allow_nan=False))
         return
-    for line in (*done.lines, *done.notes):
+    for line in (*done.lines, *done.attribution, *done.notes):
         click.echo(line)

@@ -45,6 +45,11 @@ class Fetched:
         """One line a source."""
         return tuple(source_line(one, self.moment.issued_at) for one in self.sources)
 
+    @property
+    def attribution(self) -> tuple[str, ...]:
+        """The words that the providers of what is used want to see beside it, with address."""
+        return tuple(dict.fromkeys(s.attribution for s in self.sources if s.used and s.attribution))
+
     def as_dict(self) -> dict[str, Any]:
         """All of it as plain values for JSON; what is not known is None."""
         return {

@@ -24,7 +24,7 @@ from riskcast.weather.futures.pairs import Pairs
 from riskcast.weather.kept import issued
 from riskcast.weather.kept.cell_store import of_site
 from riskcast.weather.providers import met_norway, open_meteo
-from riskcast.weather.providers.fetched import Fetched
+from riskcast.weather.providers.fetched import Fetched, unusable
 from riskcast.weather.web import SourceError
 
 if TYPE_CHECKING:
@@ -239,7 +239,7 @@ class Search:
             # As it will be read from the shelf: a run of this moment made again has its numbers.
             again = issued.course_of(weather, kind.label, self.place)
         except WeatherError as error:
-            self._failed(kind.label, error)
+            self._failed(kind.label, unusable(kind.label, error))
             return None
         self.notes += got.notes
         self.notes += issued.keep(self.access.shelf, kind.slug, self.place, weather)
@@ -296,7 +296,8 @@ class Search:
         if made > self.issued_at + _OWN_TIME:
             raise WeatherError(
                 f"{label} gives the forecast of {stamp(made)}, which was not known at"
-                f" {stamp(self.issued_at)}; leave --as-of out to use it."
+                f" {stamp(self.issued_at)}; set the clock of this computer, which seems to be"
+                " behind."
             )
         return min(made, self.issued_at)
 

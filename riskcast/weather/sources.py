@@ -149,7 +149,8 @@ def _history_of_service(search: Search, years: int, *, ask: bool) -> Course | No
         )
     search.reports[history.SOURCE] = report
     if not usable:
-        search.failures.append(WeatherError(problem))
+        if ask or access.offline:
+            search.failures.append(WeatherError(problem))
         return None
     if problem and not past.waits:
         search.notes.append(Note("source_failed", {"source": history.SOURCE, "problem": problem}))

@@ -53,6 +53,7 @@ class FakePipeline:
         self._note("fetch", args, kwargs)
         return SimpleNamespace(
             lines=("open-meteo ensemble, forecast: reached",),
+            attribution=("Weather data by Open-Meteo.com (https://open-meteo.com/)",),
             notes=("We have 7 of 20 past years so far.",),
             as_dict=lambda: {"sources": [{"source": "open-meteo ensemble"}]},
         )

@@ -60,6 +60,20 @@ class TestHelp:
             assert words[:2] == ["riskcast", name]
             command.make_context(name, words[2:])
 
+    def test_the_json_of_fetch_is_described_whole(self, riskcast_command: Call) -> None:
+        import riskcast.pipeline  # noqa: F401  (its name leads to a function)
+        from riskcast.weather.access import SourceReport
+
+        module = sys.modules["riskcast.pipeline.fetch"]
+        report = SourceReport("open-meteo", "forecast", reached=False)
+        now = module.moment(None, "Europe/London")
+        document = module.Fetched(now, (report,), ()).as_dict()
+        described = riskcast_command("fetch", "-h").stdout
+        for key in (*document, *document["sources"][0]):
+            assert re.search(rf"\b{key}\b", described), key
+        for code in ("66", "69", "78", "130"):
+            assert f" {code} " in described
+
     def test_short_help_is_not_cut(self, riskcast_command: Call) -> None:
         listed = riskcast_command("-h").stdout.partition("Commands:\n")[2].partition("\n\n")[0]
         assert len(listed.splitlines()) == len(COMMANDS)

@@ -11,6 +11,7 @@ import datetime as dt
 import functools
 import json
 import re
+import socket
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -43,6 +44,10 @@ role = "monitor"
 name = "Rehabilitator"
 address = "rehab@example.org"
 role = "rehabilitator"
+"""
+FOUND = """\
+name,date_found,event_date,body_mass_g,life_stage,in_care
+Hazel,2025-11-08,2025-11-09,11.0,juvenile,yes
 """
 OPEN_METEO = "Weather data by Open-Meteo.com (https://open-meteo.com/)"
 MET_NORWAY = "Based on data from MET Norway (https://api.met.no/)"
@@ -137,6 +142,7 @@ class TestEachProvider:
         assert any(line.startswith(provider) and ", forecast: reached" in line for line in lines)
         assert any(line.startswith("open-meteo") and ", history: " in line for line in lines)
         assert all("CC BY 4.0" in line for line in lines if ": reached" in line)
+        assert [line for line in lines if line in credits] == credits
         asked = services.count()
 
         done = riskcast_command("run", path)
@@ -184,6 +190,7 @@ class TestEachProvider:
         services: Services,
         clock: time_machine.Traveller,
         site: Callable[[str], str],
+        tmp_path: Path,
         provider: str,
     ) -> None:
         path = site(PROVIDERS[provider][0])
@@ -194,6 +201,13 @@ class TestEachProvider:
         assert done.exit_code == 0, done.output
         assert "30 hours before" in flat(done.stdout)
         assert provider in done.stderr
+        for name in ("run", "visits", "triage", "explain"):
+            done = riskcast_command(name, path)
+            told = re.search(r"could not have fresh weather from ([^.]*),", flat(done.stdout))
+            assert told, name
+            assert provider in told[1]
+        document = json.loads(next(tmp_path.glob("out/*/*/assessment.json")).read_text("utf-8"))
+        assert not document["weather"]["stale"]
 
         clock.move_to(NOW + dt.timedelta(hours=50))
         every = ("run", "visits", "triage", "explain", "check")
@@ -204,6 +218,8 @@ class TestEachProvider:
         offline = riskcast_command("run", path, "--offline")
         assert offline.exit_code == 0, offline.output
         assert "The forecast is old: 50 hours" in flat(offline.stdout)
+        (newest,) = tmp_path.glob("out/*/2025-11-12/assessment.json")
+        assert json.loads(newest.read_text("utf-8"))["weather"]["stale"]
 
     def test_gone_from_the_first(
         self,
@@ -234,6 +250,38 @@ class TestEachProvider:
         assert done.exit_code == 69
         assert services.count() == 0
         assert "run once without --offline" in done.stderr
+
+
+@pytest.mark.parametrize("command", ["run", "check", "visits", "triage", "explain", "found"])
+def test_offline_connects_nowhere_and_looks_no_name_up(
+    riskcast_command: Call,
+    site: Callable[[str], str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    command: str,
+) -> None:
+    path = site('"open-meteo"')
+    mail = '\n[mail]\nhost = "127.0.0.1"\nport = 9\nsecurity = "none"\nfrom = "a@example.org"\n'
+    (tmp_path / path).write_text((tmp_path / path).read_text("utf-8") + mail, "utf-8")
+    assert riskcast_command("fetch", path).exit_code == 0
+
+    def opened(*_: object, **__: object) -> None:
+        raise AssertionError("the network was touched")
+
+    for name in ("connect", "connect_ex", "sendto"):
+        monkeypatch.setattr(socket.socket, name, opened)
+    for name in ("getaddrinfo", "gethostbyname", "create_connection"):
+        monkeypatch.setattr(socket, name, opened)
+    words = (command, path)
+    if command == "found":
+        (tmp_path / "found.csv").write_text(FOUND)
+        words = ("triage", path, "--near", "50.1,-5.0", "--animals", "found.csv")
+    for more in ((), ("--as-of", "2025-11-10"), ("--as-of", "2025-11-10T07:20+00:00")):
+        done = riskcast_command(*words, "--offline", *more)
+        assert done.exit_code == 0, done.output
+    for more in (("--as-of", "2025-11-09"),):  # nothing was kept by then
+        done = riskcast_command(*words, "--offline", *more)
+        assert done.exit_code == 69, done.output
 
 
 def test_the_next_source_is_tried_and_the_failure_told(
@@ -299,10 +347,7 @@ def test_found_animals_without_a_site_file(
     monkeypatch.setattr(views, "_nowhere", here)
     monkeypatch.setattr("platformdirs.user_cache_path", lambda app: tmp_path / "cache")
     monkeypatch.setattr("platformdirs.user_state_path", lambda app: tmp_path / "state")
-    (tmp_path / "found.csv").write_text(
-        "name,date_found,event_date,body_mass_g,life_stage,in_care\n"
-        "Hazel,2025-11-08,2025-11-09,11.0,juvenile,yes\n"
-    )
+    (tmp_path / "found.csv").write_text(FOUND)
     done = riskcast_command(
         *("triage", "--near", "50.1,-4.9", "--animals", "found.csv"),
         *("--timezone", "Europe/London", "--elevation", "120"),

@@ -263,7 +263,25 @@ def test_nothing_at_all_tells_each_source_and_the_way_out(run, services):
     assert sum("503" in line for line in told.splitlines()) == 3
     for name in ("open-meteo", "met-norway", "Try again later, or give weather.forecast a file"):
         assert name in told
+    assert "open-meteo archive" not in told  # it was not asked: nothing is wrong with it
     assert services.count("archive") == 0  # past winters can wait for a run that has a forecast
+
+
+def test_values_that_cannot_be_make_one_sentence(run, services):
+    """They parse, so it is the checks of all weather that refuse them, with many words."""
+
+    def fahrenheit_unsaid(document):
+        for name, values in document["hourly"].items():
+            if name.startswith("temperature_2m"):
+                document["hourly"][name] = [value * 9 / 5 + 80 for value in values]
+
+    services.fail("ensemble", service_faults.edit(fahrenheit_unsaid), times=None)
+    found = run()
+    assert used(found)["open-meteo forecast"] == "forecast"
+    report = next(r for r in found.reports if r.source == "open-meteo ensemble")
+    assert report.problem.startswith("open-meteo ensemble sent an answer that cannot be used (")
+    assert "1 fault" not in report.problem
+    assert report.problem.count(". ") == 0
 
 
 def test_no_history_is_no_weather(run, services):
@@ -336,8 +354,11 @@ def test_a_past_moment_without_kept_forecasts(run, services):
 
 
 def test_what_was_fetched_after_the_moment_was_not_known_then(run):
-    with pytest.raises(WeatherError, match=r"not known at 2025-11-10T06:00Z"):
+    """Only a clock that is behind makes a run of now get the forecast of later."""
+    with pytest.raises(WeatherError, match=r"not known at 2025-11-10T06:00Z") as raised:
         run(issued_at="2025-11-10T06:00")
+    assert "set the clock of this computer" in str(raised.value)
+    assert "--as-of" not in str(raised.value)
     found = run(issued_at="2025-11-10T09:12")  # the run itself takes a while
     assert found.forecast.reference_time == np.datetime64("2025-11-10T09:12")
 

@@ -75,7 +75,7 @@ class Past:
     course : all stored winters to `issued_at`, one member; None where nothing is stored
     have, asked : past winters stored, and wanted
     problem : why no more could be fetched, one sentence; empty where nothing went wrong
-    waits : the only reason is that today's share of calls is spent
+    waits : the only reason is that the calls it allows are spent for now
     fetched : the service answered in this run
     fetched_at : UTC moment of the newest answer in it
     notes : ``history_incomplete``, ``cache_not_kept``, and those of the asking
@@ -206,7 +206,9 @@ def _fetch_all(
         try:
             found = _fetch_year(asking, year, first, winter)
         except SourceError as error:
-            asking.problem, asking.waits = str(error), error.retry_tomorrow
+            # The service is well: it is its allowance of calls that is spent for now.
+            asking.waits = not error.passing and error.wait_s is not None
+            asking.problem = str(error)
             # "No such dates" is an answer where others came in this run; all else can pass.
             if not (asking.fetched and _final(error) and _is_settled(year, asking.now)):
                 return

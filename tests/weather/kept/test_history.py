@@ -235,6 +235,19 @@ def test_what_the_day_does_not_cover_is_fetched_on_the_next(keeper, tmp_path, cl
     assert (past.problem, past.notes) == ("", ())
 
 
+@pytest.mark.parametrize("limit", ["hourly", "daily"])
+def test_a_limit_of_calls_is_waited_for_and_is_no_failure(keeper, limit):
+    good = service_faults.content_type("application/json")
+    reached = service_faults.refused(429, service_faults.LIMITS[limit])
+    keeper.services.fail("archive", good, good, reached)
+    past = keeper.collect(3)
+    assert past.waits
+    assert "(429)" in past.problem
+    assert noted(past, "history_incomplete") == [{"have": 1, "asked": 3}]
+    keeper.services.fail("archive", service_faults.status(503), times=None)
+    assert not keeper.collect(3).waits
+
+
 def test_a_failure_in_the_middle_keeps_what_is_there(keeper):
     good = service_faults.content_type("application/json")
     keeper.services.fail("archive", good, good, *[service_faults.status(503)] * 2)
