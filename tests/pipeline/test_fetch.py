@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import sys
 from dataclasses import replace
@@ -91,9 +92,16 @@ def test_one_way_to_the_weather(small_site, tmp_path, dates):
     assert weather_access(site, moment(None, site.place.timezone)).live
 
 
-def test_check_reads_weights_and_weather_once(small_site, tmp_path, dates, monkeypatch):
+@pytest.fixture
+def check(monkeypatch):
+    """The module, with few draws: its lines are tested, not the numbers."""
+    module = sys.modules["riskcast.pipeline.check"]
+    monkeypatch.setattr(module, "forecast", functools.partial(module.forecast, draws=16))
+    return module
+
+
+def test_check_reads_weights_and_weather_once(small_site, tmp_path, dates, monkeypatch, check):
     read = []
-    check = sys.modules["riskcast.pipeline.check"]
     for name, module in (("read_season", check), ("read", check.animals)):
         once = getattr(module, name)
         monkeypatch.setattr(
@@ -111,6 +119,7 @@ def test_check_reads_weights_and_weather_once(small_site, tmp_path, dates, monke
     assert read == ["read", "read_season"]
 
 
+@pytest.mark.usefixtures("check")
 def test_check_tells_each_file_as_a_source(small_site, tmp_path, dates):
     report = pipeline.check(small_site(tmp_path), as_of=dates[0])
     (told,) = (line.text for line in report.lines if line.topic == "weather")
