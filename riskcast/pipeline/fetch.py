@@ -115,7 +115,9 @@ def source_line(report: SourceReport, issued_at: np.datetime64) -> str:
 
 def _way(report: SourceReport) -> str:
     """How it was had, in a word or two."""
-    way = "kept from before" if report.from_cache else "reached"
+    way = "reached" if report.reached else "kept from before"
+    if report.reached and report.from_cache:
+        way = "reached, nothing newer"
     if report.stale:
         way = f"NOT FRESH, {way}"
     return way if report.used else f"{way}, not used"

@@ -246,7 +246,7 @@ class Search:
         old = got.stale or self._old(made)
         self.reports[kind.label] = replace(
             report_on(again, kind.label, "forecast", made_at=made),
-            reached=not (got.stale or self.access.offline),
+            reached=got.asked,
             problem=got.problem,
             from_cache=got.from_cache,
             stale=old,

@@ -45,9 +45,10 @@ def test_line_of_a_source_that_was_reached():
     ("changes", "piece"),
     [
         ({"used": False}, ": reached, not used;"),
-        ({"from_cache": True}, ": kept from before;"),
+        ({"from_cache": True}, ": reached, nothing newer;"),
+        ({"from_cache": True, "reached": False}, ": kept from before;"),
         ({"from_cache": True, "used": False, "reached": False}, ": kept from before, not used;"),
-        ({"stale": True, "from_cache": True, "problem": "No."}, ": NOT FRESH, kept from before;"),
+        ({"stale": True, "from_cache": True, "reached": False}, ": NOT FRESH, kept from before;"),
         ({"stale": True}, ": NOT FRESH, reached;"),
         ({"made_at": NOW + np.timedelta64(5, "s")}, ", 0 h old;"),
         ({"stale": True, "problem": "No answer in 25 s."}, "CC BY 4.0. No answer in 25 s."),

@@ -158,6 +158,21 @@ def test_a_run_with_all_services_well(run, services, shelf):
         assert report.height_gap_m is not None
 
 
+def test_a_kept_answer_counts_as_reached_only_if_the_service_was_asked(run, services):
+    first = {"weather": {"forecast": ("met-norway",)}}
+    services.expires_s = -1.0  # over at once: asked again, and told that nothing changed
+
+    def how(found):
+        return {r.source: (r.reached, r.from_cache) for r in found.reports}
+
+    assert how(run(**first))["met-norway"] == (True, False)
+    again = how(run(**first))
+    assert again["met-norway"] == (True, True)
+    assert again["open-meteo forecast"] == (False, True)
+    offline = how(run(**first, offline=True))
+    assert offline["met-norway"] == (False, True)
+
+
 def test_no_hour_lies_between_the_archive_and_issue(run):
     """The archive ends 120 h before, the ensemble begins 3 days before: a day and a half lacks."""
     found = run()

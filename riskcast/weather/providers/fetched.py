@@ -41,6 +41,7 @@ class Fetched:
     notes : what has to be told about the asking, beyond the notes of the table
     reference_time : UTC moment of the forecast: the provider's own, or that of fetching where
         the provider does not tell
+    asked : the service answered in this run, be it that nothing changed since
     """
 
     table: Table
@@ -50,6 +51,7 @@ class Fetched:
     problem: str
     notes: tuple[Note, ...]
     reference_time: np.datetime64
+    asked: bool = True
 
 
 def coordinate(degrees: float) -> str:

@@ -154,6 +154,7 @@ def fetch(
         answer.problem,
         answer.notes,
         made,
+        answer.asked,
     )
 
 

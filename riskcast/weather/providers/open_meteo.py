@@ -302,6 +302,7 @@ def _fetch(
         answer.problem,
         answer.notes,
         made,
+        answer.asked,
     )
 
 

@@ -27,6 +27,7 @@ class Answer(Generic[T]):
         kept copy that is the moment it was first fetched, also after the service said that
         nothing changed since.
     from_cache : the value is that of a kept copy
+    asked : the service was asked, and gave it or said that nothing changed since
     stale : the copy is past its time, and nothing fresher could be had
     problem : why nothing fresher could be had, one sentence; empty unless stale
     headers : as the service sent them with the body
@@ -41,6 +42,7 @@ class Answer(Generic[T]):
     problem: str = ""
     headers: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
+    asked: bool = True
 
 
 @dataclass(frozen=True)

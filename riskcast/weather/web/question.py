@@ -122,6 +122,7 @@ class Question:
             problem=problem,
             headers=kept.headers,
             notes=self._notes(),
+            asked=False,
         )
 
     def ask(self, kept: Kept | None, parse: Callable[[bytes], T], *, keep: bool) -> Answer[T]:

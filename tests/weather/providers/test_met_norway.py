@@ -256,6 +256,7 @@ class Recorder:
             problem="",
             headers={},
             notes=(),
+            asked=True,
         )
 
 

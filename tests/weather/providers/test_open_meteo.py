@@ -351,6 +351,7 @@ class Recorder:
             problem="",
             headers={},
             notes=(),
+            asked=True,
         )
 
 
