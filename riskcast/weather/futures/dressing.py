@@ -105,8 +105,13 @@ def general_errors(lead_hours: npt.ArrayLike) -> Errors:
     lead_hours : from when the forecast was made, not below 0
     """
     lead = np.asarray(lead_hours, dtype=float) / _HOURS_A_DAY
-    spread = 1.0 / (1.0 + (1.0 / _SHARE_AT_0 - 1.0) * np.exp(-_GROWTH_A_DAY * lead))
+    spread = _grown(_SHARE_AT_0, lead)
     return Errors(np.zeros_like(lead), np.sqrt(1.0 - spread**2), spread)
+
+
+def _grown(spread: float | Values, days: Values) -> Values:
+    """A spread so many days of lead later (earlier: below 0), by logistic growth."""
+    return np.asarray(1.0 / (1.0 + (1.0 / spread - 1.0) * np.exp(-_GROWTH_A_DAY * days)))
 
 
 def own_errors(
@@ -114,7 +119,9 @@ def own_errors(
 ) -> tuple[Errors, int]:
     """Errors of this source, fitted day of lead by day of lead; general ones where none are known.
 
-    Between the middles of the days the numbers are interpolated, so that nothing jumps.
+    Days of lead without enough pairs go on from the nearest day that has them, by the growth of
+    the general errors: a forecast does not lose its skill on the day its record ends. Between
+    the middles of the days the numbers are interpolated, so that nothing jumps.
 
     Parameters
     ----------
@@ -136,7 +143,7 @@ def own_errors(
     forecast = (pairs.forecast_degc - mean) / normal.spread
     observed = (pairs.observed_degc - mean) / normal.spread
     known = np.isfinite(forecast) & np.isfinite(observed)
-    fewest = 0
+    fewest, fitted = 0, []
     for at in day:
         mine = known & (pairs.lead_day == at)
         # Hours of one day miss alike: only days count as pairs.
@@ -146,8 +153,22 @@ def own_errors(
         fit = fit_emos(forecast[mine], observed[mine])
         a[at], b[at], spread[at] = fit.a, fit.b, fit.spread
         fewest = min(fewest, days) if fewest else days
+        fitted.append(at)
+    if fitted:
+        nearest = np.array(fitted)[np.abs(np.subtract.outer(day, fitted)).argmin(axis=1)]
+        a, b, spread = _carried_on(Errors(a[nearest], b[nearest], spread[nearest]), day - nearest)
     curves = (np.interp(lead, middle, curve) for curve in (a, b, spread))
     return Errors(*curves), fewest
+
+
+def _carried_on(errors: Errors, days: Values) -> tuple[Values, Values, Values]:
+    """a, b and spread so many days of lead after (before: below 0) those that are known."""
+    known = np.minimum(errors.spread, 1.0)  # no skill to lose
+    spread = np.where(days == 0, errors.spread, _grown(known, days))
+    lost = np.maximum(1.0 - known**2, np.finfo(float).eps)
+    keeps = np.where(days == 0, 1.0, np.sqrt((1.0 - np.minimum(spread, 1.0) ** 2) / lost))
+    b = np.minimum(errors.b * keeps, np.maximum(errors.b, 1.0))
+    return errors.a * np.minimum(keeps, 1.0), b, spread
 
 
 def dress(

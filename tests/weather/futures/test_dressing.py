@@ -298,9 +298,35 @@ def test_own_errors_are_those_of_the_pairs(history):
     assert found.a[at] == pytest.approx(0.5, abs=0.05)
     assert found.b[at] == pytest.approx(0.6, abs=0.05)
     assert found.spread[at] == pytest.approx(0.4, abs=0.05)
-    general = general_errors(np.arange(1, HOURS + 1))
-    np.testing.assert_allclose(found.spread[96:], general.spread[96:], atol=0.01)
+    assert (np.diff(found.spread[60:]) > 0).all()
+    assert (np.diff(found.b[60:]) < 0).all()
+    assert found.spread[-1] > 0.9
+    assert found.b[-1] < 0.3
     assert np.abs(np.diff(found.spread)).max() < 0.03
+
+
+def test_skill_does_not_end_with_its_record(history):
+    """Of a good source seven days of lead are known: the eighth is nearly as good as the seventh.
+
+    A forecast of 6 °C above the usual would else fall back by degrees from one day to the next.
+    """
+    pairs = pairs_with(history, 60, [1, 2, 3, 4, 5, 6, 7], a=0.0, b=0.9, spread=0.4)
+    lead = np.arange(1, 15 * 24 + 1)
+    found, _ = own_errors(pairs, history, lead)
+    assert found.spread[:24].max() <= found.spread[36] + 0.01
+    assert found.b[7 * 24 + 12 + 24] > 0.8 * found.b[7 * 24 + 12]
+    assert np.abs(np.diff(found.b)).max() < 0.01
+    general = general_errors(lead)
+    assert found.spread[-1] > 0.85
+    assert (found.spread[8 * 24 :] < general.spread[8 * 24 :]).all()
+
+
+def test_a_source_without_skill_stays_without(history):
+    pairs = pairs_with(history, 60, [1, 2], a=0.0, b=0.0, spread=1.2)
+    found, _ = own_errors(pairs, history, np.arange(1, HOURS + 1))
+    assert np.isfinite(found.spread).all()
+    assert found.b[72:].max() < 0.1
+    assert (found.spread[96:] > 0.95).all()
 
 
 def test_moving_what_is_usual_moves_no_forecast_of_known_errors(history):
@@ -334,6 +360,5 @@ def test_hours_of_one_day_are_one_pair(history):
     lead = np.arange(1, 25)
     found, days = own_errors(few, history, lead)
     assert days == 0
-    general, _ = own_errors(pairs_with(history, 30, [5], hours_a_day=20), history, lead)
-    np.testing.assert_array_equal(found.spread, general.spread)
+    np.testing.assert_allclose(found.spread[11:], general_errors(lead).spread[11:], atol=0.01)
     assert own_errors(pairs_with(history, 30, [0], hours_a_day=20), history, lead)[1] == 30
