@@ -237,6 +237,7 @@ def futures(
 
     Every past winter is used, spread evenly over the members: where the forecast has fewer
     members than there are winters, each goes on in several ways.
+    While the forecast fades, the spread of the air temperature is kept up (`_spread_left`).
 
     Parameters
     ----------
