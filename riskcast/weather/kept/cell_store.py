@@ -280,7 +280,9 @@ def to_table(
     table.filled = weather.filled[:size].copy()
     table.notes = [Note(code, numbers) for code, numbers in weather.marks.get("notes", ())]
     table.attrs = dict(weather.attrs)
-    if weather.cell is not None:
+    if "cell_distance_km" in weather.marks:  # the cell itself is not told exactly
+        table.attrs["cell_distance_km"] = float(weather.marks["cell_distance_km"])
+    elif weather.cell is not None:
         away = kilometres(float(distance_deg(*weather.cell, place)))
         table.attrs["cell_distance_km"] = round(away, 1)
     return table

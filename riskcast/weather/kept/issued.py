@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from riskcast.archive.forecasts import ForecastShelf, KeptForecast, rounded_place
 from riskcast.base.errors import WeatherError
+from riskcast.weather.cells import distance_deg, kilometres
 from riskcast.weather.dataset import Course, Note, hours
 from riskcast.weather.files import assemble
 from riskcast.weather.futures.pairs import Pairs
@@ -46,6 +47,11 @@ _LEAST_APART = np.timedelta64(20, "h")
 RECENT = np.timedelta64(48, "h")
 _RECENT_RUNS = 40
 
+# A shelf that is passed on must not tell the wood. The cells of fine grids, and a service that
+# sends the place of the question back, are as exact as the question was.
+_CELL_DIGITS = 1
+_DISTANCE_STEP_KM = 5
+
 
 @dataclass(frozen=True)
 class Loaded:
@@ -62,7 +68,8 @@ def keep(
 ) -> tuple[Note, ...]:
     """Keep a forecast, and take away those older than `KEEP_DAYS`.
 
-    A shelf that cannot be written stops no run: it is told, in the note that comes back.
+    In the file the place of the cell is rounded to 0.1°, and how far it is off to 5 km. A
+    shelf that cannot be written stops no run: it is told, in the note that comes back.
 
     Parameters
     ----------
@@ -74,12 +81,28 @@ def keep(
     assert weather.made_at is not None
     made = _moment(weather.made_at)
     try:
-        new = shelf.keep(source, place.latitude, place.longitude, made, pack(weather))
+        content = pack(_roughly_placed(weather, place))
+        new = shelf.keep(source, place.latitude, place.longitude, made, content)
         if new:
             shelf.prune(made - dt.timedelta(days=KEEP_DAYS))
     except OSError as error:
         return (Note("forecast_not_kept", {"problem": error.strerror or str(error)}),)
     return ()
+
+
+def _roughly_placed(weather: CellWeather, place: Place) -> CellWeather:
+    if weather.cell is None:
+        return weather
+    latitude, longitude = weather.cell
+    away = kilometres(float(distance_deg(latitude, longitude, place)))
+    return replace(
+        weather,
+        cell=(round(latitude, _CELL_DIGITS), round(longitude, _CELL_DIGITS)),
+        marks={
+            **weather.marks,
+            "cell_distance_km": float(_DISTANCE_STEP_KM * round(away / _DISTANCE_STEP_KM)),
+        },
+    )
 
 
 def newest_kept(
@@ -234,6 +257,7 @@ def _cut(weather: CellWeather, size: int) -> CellWeather:
         cell=weather.cell,
         elevation_m=weather.elevation_m,
         attrs=weather.attrs,
+        marks=weather.marks,
         made_at=weather.made_at,
     )
 

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import netCDF4
 import numpy as np
 import pytest
 
@@ -72,8 +73,8 @@ def test_what_is_kept_comes_back_to_float32(place, shelf):
     np.testing.assert_array_equal(found.course.depth, own.depth)
     for key in ("provider", "model", "licence", "attribution", "height_gap_m"):
         assert found.course.attrs[key] == own.attrs[key]
-    # 0.05° of latitude and 0.1° of longitude at 50° N: 5.6 and 7.1 km.
-    assert found.course.attrs["cell_distance_km"] == pytest.approx(9.1, abs=0.1)
+    # 0.05° of latitude and 0.1° of longitude at 50° N: 5.6 and 7.1 km, 9.1 together.
+    assert found.course.attrs["cell_distance_km"] == 10.0
 
 
 def test_any_reader_of_netcdf_reads_it(place, shelf):
@@ -87,6 +88,22 @@ def test_any_reader_of_netcdf_reads_it(place, shelf):
     assert found.attrs["height_gap_m"] == 90.0
     again = newest(str(shelf.folder), place, np.datetime64("2025-10-26T00:00", "ns"))
     assert again.reference_time == MADE
+
+
+def test_neither_name_nor_content_tells_the_wood(make_place, shelf):
+    """MET Norway sends the place of the question back; fine grids have a cell every 2 km."""
+    wood = make_place(50.123456, -4.098765, 123.0)
+    exact = replace(weather(wood), cell=(50.12, -4.1234))
+    keep(shelf, SOURCE, wood, exact)
+    (one,) = shelf.kept()
+    with netCDF4.Dataset(one.path) as file:
+        assert (float(file["latitude"][...]), float(file["longitude"][...])) == (50.1, -4.1)
+        told = " ".join(str(file.getncattr(name)) for name in file.ncattrs())
+    for part in ("50.12", "4.12", "4.09", "123"):
+        assert part not in one.path.name + told
+    # Half a cell away is 5 km at most: what the numbers of a run say of it stays the same.
+    found = newest_kept(shelf, [SOURCE], wood, np.datetime64("2025-10-26T00:00", "ns"))
+    assert found.course.attrs["cell_distance_km"] == 0.0
 
 
 def test_another_site_of_the_cell_gets_its_own_height(place, make_place, shelf):
