@@ -18,6 +18,11 @@ _EPILOG = """\b
 Example:
   riskcast check my-wood/site.toml
   riskcast check my-wood/site.toml --offline
+
+\b
+--json prints lines, each with ok (true or false), topic and text, and
+exit_code: that of the first step that failed, else 0. `riskcast -h`
+lists the codes.
 """
 
 

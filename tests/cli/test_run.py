@@ -209,6 +209,7 @@ class TestFetch:
         assert done.exit_code == 0
         assert done.stdout.splitlines() == [
             "open-meteo ensemble, forecast: reached",
+            "Weather data by Open-Meteo.com (https://open-meteo.com/)",
             "We have 7 of 20 past years so far.",
         ]
         ((name, args, kwargs),) = pipeline.calls
