@@ -21,6 +21,7 @@ import pandas as pd
 
 from riskcast.base.errors import WeatherError
 from riskcast.base.nights import as_ns
+from riskcast.base.version import VERSION
 from riskcast.weather.air import relative_humidity
 from riskcast.weather.dataset import FILLED, Values, hours, stamp, stamps
 from riskcast.weather.formats.locate import locate
@@ -77,6 +78,7 @@ _SPELLINGS = {"celcius": "celsius"}  # once so in the documentation
 # Their forecasts are renewed several times a day; an older one than this stands still.
 _OLDEST = np.timedelta64(48, "h")
 _SHOWN = 80
+_PROGRAM = "riskcast"
 
 
 def fetch(
@@ -131,7 +133,7 @@ def fetch(
         "lon": coordinate(place.longitude),
         "altitude": height_m(place),
     }
-    headers = {"User-Agent": settings.user_agent}
+    headers = {"User-Agent": _who_asks(settings.user_agent)}
     answer = web.get(
         SERVICE,
         settings.url,
@@ -156,6 +158,12 @@ def fetch(
         made,
         answer.asked,
     )
+
+
+def _who_asks(user_agent: str) -> str:
+    """With the program's name: the provider wants to know both it and a way to reach somebody."""
+    named = _PROGRAM in user_agent.casefold()
+    return user_agent if named else f"{user_agent} {_PROGRAM}/{VERSION}"
 
 
 def read(

@@ -16,6 +16,7 @@ import pytest
 import service_faults
 from loopback import Services
 
+from riskcast import __version__
 from riskcast.base.errors import WeatherError
 from riskcast.site import MetNorway
 from riskcast.weather.air import relative_humidity
@@ -272,6 +273,13 @@ def test_it_is_asked_with_who_asks_and_where_roughly(a08, make_place):
     assert "fresh_s" not in web.options
     assert got.reference_time == np.datetime64("2020-07-20T01:30")
     assert got.answer_fetched_at == NOW
+
+
+def test_an_address_alone_is_sent_with_the_program_s_name(a08, london):
+    """Terms of service: "identify your application", not only its user."""
+    web = Recorder(a08)
+    met_norway.fetch(web, MetNorway(user_agent="keeper@example.org"), london, as_of=NOW)
+    assert web.options["headers"] == {"User-Agent": f"keeper@example.org riskcast/{__version__}"}
 
 
 def test_nobody_is_asked_without_saying_who_asks(a08, london):
