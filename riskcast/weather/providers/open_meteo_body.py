@@ -11,6 +11,7 @@ of it means that the model has no such variable.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -41,6 +42,8 @@ __all__ = ["hourly_of", "numbers", "read", "times_of", "told_error"]
 # The server breaks off with these words, with status 200 and perhaps in the middle of a number.
 _BROKEN_OFF = b"Unexpected error while streaming data"
 _SHOWN = 160
+# A reason may repeat the place of the question; what is said of a failure is passed on.
+_DECIMAL = re.compile(r"-?\d+\.\d+")
 _NO_HOURS = "Ask for hourly=temperature_2m,precipitation and more."
 _MOST_OFFSET_S = 86_400.0
 _UNITS_REMEDY = "Ask for celsius, mm and m/s; each array needs its units in hourly_units."
@@ -129,7 +132,7 @@ def told_error(answer: Mapping[str, Any], source: str) -> WeatherError:
         source,
         "reason",
         "the provider answers with an error.",
-        str(answer.get("reason", "no reason given"))[:_SHOWN],
+        _DECIMAL.sub("…", str(answer.get("reason", "no reason given")))[:_SHOWN],
         "Compare the address, the model and the dates with the provider's pages.",
     )
 

@@ -163,6 +163,13 @@ def test_a05_the_provider_s_reason_is_told(recorded, place):
 # --- shapes that come along ------------------------------------------------------------------
 
 
+def test_a_reason_is_told_without_the_place_of_the_question(place):
+    document = {"error": True, "reason": "No data at latitude 50.12, longitude -4.99 in model x1"}
+    with pytest.raises(WeatherError, match=r"latitude …, longitude … in model x1") as error:
+        open_meteo.read(body(document), "answer.json", place)
+    assert "50.1" not in str(error.value)
+
+
 def test_units_are_those_of_each_array(place):
     """precipitation_unit=inch brings snow depth in feet (server source, SiUnit.swift)."""
     document = answer(
