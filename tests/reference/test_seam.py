@@ -23,26 +23,34 @@ BLENDED = NAMES[:2]
 HOURS = 240
 
 
-def joined(history, dressed):
-    """Futures of midnights every four weeks, with the forecast and the past they are made of."""
-    out = []
+def settings(history):
+    """Midnights every four weeks: axis, all other winters on it, the hours of ten days after."""
     for winter in WINTERS:
         first = np.datetime64(f"{winter}-09-01", "ns")
         for moment in first + np.arange(0, 252, 28) * np.timedelta64(24, "h"):
             axis = join.axis_of(moment)
             others = [year for year in WINTERS if year != winter]
             past = join.past_years(history, axis, others, NAMES)
-            coming = axis.now + 1 + np.arange(HOURS)
-            none = np.zeros(HOURS, dtype=np.int8)
-            values = {name: history.reach(name, coming)[None] for name in NAMES}
-            one = Course(int(coming[0]), np.zeros(1, dtype=int), values, none, none.astype(bool))
-            head, year = join.so_far(history, one, axis, NAMES), None
-            if dressed:
-                errors = general_errors(1 + np.arange(HOURS))
-                made = dress(one, past, history, coming=coming, errors=errors)
-                one, year = made.course, made.year
-            found = join.futures(head, one, past, axis, 0, year)
-            out.append((found, one, past, len(axis.head) + HOURS))
+            yield axis, past, axis.now + 1 + np.arange(HOURS)
+
+
+def course(coming, values, members=1):
+    none = np.zeros(HOURS, dtype=np.int8)
+    return Course(int(coming[0]), np.arange(members), values, none, none.astype(bool))
+
+
+def joined(history, dressed):
+    """Futures of midnights every four weeks, with the forecast and the past they are made of."""
+    out = []
+    for axis, past, coming in settings(history):
+        one = course(coming, {name: history.reach(name, coming)[None] for name in NAMES})
+        head, year = join.so_far(history, one, axis, NAMES), None
+        if dressed:
+            errors = general_errors(1 + np.arange(HOURS))
+            made = dress(one, past, history, coming=coming, errors=errors)
+            one, year = made.course, made.year
+        found = join.futures(head, one, past, axis, 0, year)
+        out.append((found, one, past, len(axis.head) + HOURS))
     return out
 
 
@@ -93,24 +101,16 @@ def test_the_fade_keeps_the_spread(history):
     An average of the two alone has 0.69 there: half of the variance is gone.
     """
     faded, wanted = [], []
-    for winter in WINTERS:
-        first = np.datetime64(f"{winter}-09-01", "ns")
-        for moment in first + np.arange(0, 252, 28) * np.timedelta64(24, "h"):
-            axis = join.axis_of(moment)
-            others = [year for year in WINTERS if year != winter]
-            past = join.past_years(history, axis, others, NAMES)
-            coming = axis.now + 1 + np.arange(HOURS)
-            none = np.zeros(HOURS, dtype=np.int8)
-            turned = np.roll(np.arange(len(others)), 3)
-            values = {n: past.values[n][turned][:, coming - past.start] for n in NAMES}
-            member = np.arange(len(others))
-            ensemble = Course(int(coming[0]), member, values, none, none.astype(bool))
-            head = join.so_far(history, ensemble, axis, NAMES)
-            end = len(axis.head) + HOURS
-            middle = slice(end - 36, end - 12)
-            made = join.futures(head, ensemble, past, axis, 0).course.values[NAMES[0]][:, middle]
-            faded.append(made.var(axis=0, ddof=1))
-            wanted.append(past.values[NAMES[0]][:, middle].var(axis=0, ddof=1))
+    for axis, past, coming in settings(history):
+        turned = np.roll(np.arange(len(past.member)), 3)
+        values = {n: past.values[n][turned][:, coming - past.start] for n in NAMES}
+        ensemble = course(coming, values, len(turned))
+        head = join.so_far(history, ensemble, axis, NAMES)
+        end = len(axis.head) + HOURS
+        middle = slice(end - 36, end - 12)
+        made = join.futures(head, ensemble, past, axis, 0).course.values[NAMES[0]][:, middle]
+        faded.append(made.var(axis=0, ddof=1))
+        wanted.append(past.values[NAMES[0]][:, middle].var(axis=0, ddof=1))
     assert 0.85 < np.sqrt(np.mean(faded) / np.mean(wanted)) < 1.1
 
 
