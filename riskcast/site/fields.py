@@ -196,7 +196,10 @@ def is_loopback(host: str) -> bool:
 def _web_address(value: str) -> str:
     if re.match(r"https?://[^\s/]+", value) is None:
         raise refuse("is no web address.", "It begins with https://")
-    parts = urlsplit(value)
+    try:
+        parts = urlsplit(value)
+    except ValueError:  # brackets that hold no address
+        raise refuse("is no web address.", "Look at what stands behind the //") from None
     if parts.scheme == "http" and not is_loopback(parts.hostname or ""):
         raise refuse("would send the place in the clear.", "Begin it with https://")
     return value

@@ -222,6 +222,10 @@ CASES = {
         "https://example.org/archive", "example.org", "[weather.open-meteo] archive_url",
         "no web address", "https://",
     ),
+    "address with a broken bracket": (
+        "https://example.org/archive", "https://[example.org/archive",
+        "[weather.open-meteo] archive_url", "no web address", "behind the //",
+    ),
     "address in the clear": (
         "https://example.org/archive", "http://example.org/archive",
         "[weather.open-meteo] archive_url", "send the place in the clear", "https://",
