@@ -63,7 +63,9 @@ def test_a_saved_answer_of_met_norway_says_when_it_was_made(folder, make_place, 
     path.write_text(json.dumps(answer))
     found = newest(str(path), make_place(51.5, -0.1, 25.0), np.datetime64("2020-07-20T12", "ns"))
     assert str(found.reference_time)[:19] == "2020-07-20T01:30:57"
-    assert found.course.attrs["attribution"] == "Based on data from MET Norway (https://api.met.no/)"
+    assert (
+        found.course.attrs["attribution"] == "Based on data from MET Norway (https://api.met.no/)"
+    )
 
 
 @pytest.mark.real_data
