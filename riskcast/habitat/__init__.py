@@ -26,6 +26,7 @@ from riskcast.habitat.phenology import (
     generic_requirement,
     thermal_time,
 )
+from riskcast.habitat.snow import degree_day_snow, snow_on_ground
 from riskcast.habitat.soil import (
     damping_depth,
     litter_conductivity,
@@ -46,6 +47,7 @@ __all__ = [
     "chilling_days",
     "conduct",
     "damping_depth",
+    "degree_day_snow",
     "dew_point",
     "feeding_share",
     "first_day_above",
@@ -61,6 +63,7 @@ __all__ = [
     "read_own_dates",
     "saturation_vapour_pressure",
     "saturation_vapour_pressure_fao56",
+    "snow_on_ground",
     "steady_interfaces",
     "steady_profile",
     "surface_in_balance",

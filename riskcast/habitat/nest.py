@@ -17,6 +17,7 @@ from riskcast.habitat.column import (
     surface_in_balance,
 )
 from riskcast.habitat.inputs import complete_variable
+from riskcast.habitat.snow import snow_on_ground
 from riskcast.species import load
 
 if TYPE_CHECKING:
@@ -60,8 +61,9 @@ def nest_temperature(
     Parameters
     ----------
     weather : Dataset (member, time), hourly
-        ``air_temperature`` degC. Used when there: ``snow_depth`` m; ``soil_temperature``
-        degC with ``depth`` m, whose deepest level is the lower boundary if it lies at least
+        ``air_temperature`` degC. Used when there: ``snow_depth`` m, and without it
+        ``precipitation`` mm for `degree_day_snow`; ``soil_temperature`` degC with ``depth``
+        m, whose deepest level is the lower boundary if it lies at least
         ``nest.boundary_least_depth`` below the mineral surface (a provider's soil has no
         litter: never the nest itself); scalar ``annual_mean_air_temperature`` degC.
     habitat : Habitat
@@ -77,20 +79,20 @@ def nest_temperature(
     DataArray (member, time), degC, ``nest_temperature``
         attrs ``spin_up_until`` (UTC): hours before it still feel the assumed first profile
         (steady between the mean of the first ten days and the deep temperature);
-        ``lower_boundary``, ``deep_temperature_degc``, ``snow``, ``canopy``,
-        ``model_error_k`` tell what was used.
+        ``lower_boundary`` (source and depth), ``deep_temperature_degc``, ``snow`` (provider |
+        degree-day model | none given), ``canopy``, ``model_error_k`` tell what was used.
 
     Raises
     ------
     ValueError
-        Missing variable or values, wrong units, dimensions or step, snow below zero, a nest
-        below the column, or no deep temperature to be had.
+        Missing variable or values, wrong units, dimensions or step, snow or precipitation
+        below zero, a nest below the column, or no deep temperature to be had.
     """
     species = load() if sp is None else sp
     p = species.nest
     air = complete_variable(weather, "air_temperature", "degC")
     times = air["time"].values.astype("datetime64[ns]")
-    snow = _snow(weather)
+    snow, snow_source = snow_on_ground(weather, species, canopy=habitat.canopy)
     above = canopy_air(air.values, times, habitat.canopy, species)
     resistance = 1.0 / p.transfer_coefficient + snow / p.snow_conductivity
     litter, nest = habitat.litter_depth_cm / _CM_PER_M, habitat.nest_depth_cm / _CM_PER_M
@@ -112,7 +114,7 @@ def nest_temperature(
             "spin_up_until": str((times[0] + spin_up).astype("datetime64[s]")),
             "lower_boundary": f"{source} at {bottom:.2f} m",
             "deep_temperature_degc": round(float(base.mean()), 2),
-            "snow": "none given" if "snow_depth" not in weather else "insulates",
+            "snow": snow_source,
             "canopy": habitat.canopy,
             "model_error_k": p.model_error,
         },
@@ -252,14 +254,3 @@ def _lower_boundary(
     if not np.isfinite(deep):
         raise ValueError(f"nest_temperature: the {source} is {deep}")
     return np.full(shape, deep), bottom, source
-
-
-def _snow(weather: xr.Dataset) -> FloatArray:
-    """Depth of snow (member, time), m; zero where the weather does not tell of any."""
-    if "snow_depth" not in weather:
-        air = weather["air_temperature"].transpose("member", "time")
-        return np.zeros(air.shape)
-    snow = complete_variable(weather, "snow_depth", "m")
-    if bool((snow < 0.0).any()):
-        raise ValueError(f"snow_depth: expected 0 m or more, found {float(snow.min())}")
-    return np.asarray(snow.values, dtype=float)

@@ -27,7 +27,7 @@ def test_what_comes_back(autumn, litter):
     assert felt.attrs["units"] == "degC"
     assert felt.attrs["spin_up_until"] == "2020-09-30T00:00:00"
     assert felt.attrs["deep_temperature_degc"] == 10.0
-    assert felt.attrs["snow"] == "none given"
+    assert felt.attrs["snow"] == "degree-day model"
     assert np.isfinite(felt).all()
 
 
@@ -59,7 +59,7 @@ def test_snow_insulates(weather, litter):
     snow = np.where(np.arange(HOURS) < HOURS // 2, 0.0, 0.25)
     bare = nest_temperature(weather(air), litter, deep_temperature_degc=9.0)
     white = nest_temperature(weather(air, snow_depth=snow), litter, deep_temperature_degc=9.0)
-    assert white.attrs["snow"] == "insulates"
+    assert white.attrs["snow"] == "provider"
     assert float(bare[0, -1]) < -2.0
     assert float(white[0, -1]) > float(bare[0, -1]) + 4.0
 
