@@ -50,7 +50,7 @@ class FoundAnimal:
 def days_in_care(body_mass_g: float, sp: Species, target_g: float | None = None) -> int:
     """Days from a weight to a target at `autumn.captive_gain`, 0 if it is there already.
 
-    An average of three captive animals; no release mass is published.
+    An average of few captive animals; no release mass is published.
     """
     target = sp.autumn.captive_release_mass if target_g is None else target_g
     return math.ceil(max(target - body_mass_g, 0.0) / float(sp.autumn.captive_gain))

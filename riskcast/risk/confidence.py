@@ -22,6 +22,8 @@ _WEIGHTY = {
     "stale_forecast",
     "weights_old",
 }
+# So is a species whose numbers are in part those of another one.
+_BORROWED = "borrowed_parameters"
 # A single forecast is as weighty until its own errors are known.
 _DRESSED = "dressed_forecast"
 _TELLING = {"no_variable", _DRESSED, *_WEIGHTY}
@@ -47,9 +49,12 @@ def confidence(
     provisional = sum(p.status == "provisional" for p in sp.parameters.values())
     if provisional:
         reasons.append(Reason(code="provisional_parameters", numbers={"n": provisional}))
+    if sp.borrowed:
+        told: dict[str, int | str] = {"n": len(sp.borrowed), "species": sp.borrowed_from}
+        reasons.append(Reason(code=_BORROWED, numbers=told))
     codes = {reason.code for reason in reasons}
     guessed = any(reason.code == _DRESSED and not reason.numbers["pairs"] for reason in reasons)
     # Growth in autumn rests on judgement unless the site's own animals were weighed twice.
-    weighty = codes & {"no_own_gains", *_WEIGHTY}
+    weighty = codes & {"no_own_gains", _BORROWED, *_WEIGHTY}
     level: Confidence = "low" if weighty or guessed else "medium"
     return level, tuple(reasons)

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,60 +19,15 @@ import pydantic
 
 from riskcast.base.errors import ConfigError, Fault, InputMissingError
 from riskcast.species.draw import draw_parameters
+from riskcast.species.inherit import Inheritance, inherit
+from riskcast.species.parameter import Parameter, Source, plain_error
 
 __all__ = ["Group", "Parameter", "Source", "Species", "available", "load", "sources"]
 
-Status = Literal["published", "derived", "surrogate", "common-practice", "provisional", "site"]
-Distribution = Literal["normal", "lognormal", "uniform", "triangular", "fixed"]
-
 _FOLDER = Path(__file__).parent
-_HEADER = {"schema", "name", "scientific_name", "vernacular_name", "correlation"}
+_NAMES = ("name", "scientific_name", "vernacular_name")
+_HEADER = {"schema", *_NAMES, "correlation", "inherits"}
 _SCHEMA = "riskcast.species/1"
-
-
-class Parameter(pydantic.BaseModel):
-    """One entry of a species file. `low` and `high` are the 10 % and 90 % quantiles drawn.
-
-    use : "check" = no result reads it; it is there for tests to hold results against
-    """
-
-    model_config = pydantic.ConfigDict(frozen=True, extra="forbid")
-
-    value: float | list[Any]
-    low: float | None = None
-    high: float | None = None
-    min: float | None = None
-    max: float | None = None
-    unit: str
-    distribution: Distribution
-    source: str
-    where: str
-    status: Status
-    note: str = ""
-    use: Literal["model", "check"] = "model"
-
-    @pydantic.model_validator(mode="after")
-    def _range_makes_sense(self) -> Parameter:
-        if self.distribution == "fixed":
-            if self.low is not None or self.high is not None:
-                raise ValueError("a fixed value has no low and high: state a distribution")
-            return self
-        if isinstance(self.value, list) or self.low is None or self.high is None:
-            raise ValueError(f"a {self.distribution} parameter needs one value, low and high")
-        if not self.low <= self.value <= self.high or self.low == self.high:
-            raise ValueError("value has to lie between low and high, and these have to differ")
-        if self.distribution == "lognormal" and self.low <= 0:
-            raise ValueError("a lognormal parameter is above zero")
-        return self
-
-
-class Source(pydantic.BaseModel):
-    """One entry of the bibliography; `read` says what was in hand when the number was taken."""
-
-    model_config = pydantic.ConfigDict(frozen=True, extra="forbid")
-
-    cite: str
-    read: str
 
 
 class Group:
@@ -116,6 +71,8 @@ class Species:
 
     Attributes are the sections of the file (``sp.torpor``, ``sp.reserve`` …).
     `draws` is None for the central values, else the length of every drawn array.
+    `borrowed` names the parameters taken or scaled from another species, `borrowed_from` that
+    species (its vernacular name). Both are empty where the file stands alone.
     """
 
     name: str
@@ -125,6 +82,8 @@ class Species:
     correlation: Mapping[str, Mapping[str, Any]]
     groups: Mapping[str, Group]
     draws: int | None = None
+    borrowed: frozenset[str] = frozenset()
+    borrowed_from: str = ""
 
     def __getattr__(self, key: str) -> Group:
         groups: Mapping[str, Group] = self.__dict__.get("groups", {})
@@ -240,6 +199,11 @@ def _path(name_or_path: str | Path) -> Path:
 
 @cache
 def _load(path: Path) -> Species:
+    return _read(path, ())
+
+
+def _read(path: Path, heirs: tuple[Path, ...]) -> Species:
+    """One file, and the files it inherits from; `heirs` are those that led here."""
     try:
         content = tomllib.loads(path.read_text("utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -247,46 +211,79 @@ def _load(path: Path) -> Species:
     faults: list[Fault] = []
     if content.get("schema") != _SCHEMA:
         faults.append(Fault(path.name, "schema", f"has to be {_SCHEMA!r}"))
+    faults += [
+        Fault(path.name, key, "is missing.", remedy="Name the species.")
+        for key in _NAMES
+        if not isinstance(content.get(key), str)
+    ]
+    own, wrong = _own(content, path.name)
+    faults += wrong
+    parameters: Mapping[str, Parameter] = own
+    correlation = content.get("correlation", {})
+    borrowed, borrowed_from = frozenset[str](), ""
+    if "inherits" in content:
+        try:
+            how = Inheritance(**content["inherits"])
+            parent = _parent(how.parent, path, heirs)
+        except (pydantic.ValidationError, TypeError) as error:
+            faults.append(Fault(path.name, "[inherits]", plain_error(error)))
+        except InputMissingError as error:
+            faults.append(Fault(path.name, "[inherits] from", str(error)))
+        else:
+            parameters, borrowed, wrong = inherit(
+                own, parent.parameters, parent.vernacular_name, parent.borrowed, how, path.name
+            )
+            faults += wrong
+            correlation = {**parent.correlation, **correlation}
+            borrowed_from = parent.vernacular_name
+    if faults:
+        raise ConfigError(faults=faults)
+    return Species(
+        name=content["name"],
+        scientific_name=content["scientific_name"],
+        vernacular_name=content["vernacular_name"],
+        parameters=parameters,
+        correlation=correlation,
+        groups=_grouped({key: parameter.value for key, parameter in parameters.items()}),
+        borrowed=borrowed,
+        borrowed_from=borrowed_from,
+    )
+
+
+def _own(content: Mapping[str, Any], file: str) -> tuple[dict[str, Parameter], list[Fault]]:
+    """What the file states itself, and what is wrong with it."""
     parameters: dict[str, Parameter] = {}
+    faults: list[Fault] = []
     for section, entries in content.items():
         if section in _HEADER:
+            continue
+        if not isinstance(entries, dict):
+            faults.append(Fault(file, section, "is no section and no heading of a species file."))
             continue
         for key, entry in entries.items():
             name = f"{section}.{key}"
             try:
                 parameters[name] = Parameter(**entry)
             except (pydantic.ValidationError, TypeError) as error:
-                faults.append(Fault(path.name, f"[{name}]", _plain(error)))
+                faults.append(Fault(file, f"[{name}]", plain_error(error)))
                 continue
-            if parameters[name].source not in sources():
-                faults.append(
-                    Fault(
-                        path.name,
-                        f"[{name}] source",
-                        "not in sources.toml",
-                        parameters[name].source,
-                    )
-                )
-    if faults:
-        raise ConfigError(faults=faults)
-    values = {key: parameter.value for key, parameter in parameters.items()}
-    return Species(
-        name=content["name"],
-        scientific_name=content["scientific_name"],
-        vernacular_name=content["vernacular_name"],
-        parameters=parameters,
-        correlation=content.get("correlation", {}),
-        groups=_grouped(values),
-    )
+            if (source := parameters[name].source) not in sources():
+                faults.append(Fault(file, f"[{name}] source", "not in sources.toml", source))
+    return parameters, faults
 
 
-def _plain(error: Exception) -> str:
-    if isinstance(error, pydantic.ValidationError):
-        return "; ".join(
-            f"{'.'.join(map(str, e['loc'])) or 'entry'}: {e['msg'].removeprefix('Value error, ')}"
-            for e in error.errors()
+def _parent(name: str, heir: Path, heirs: tuple[Path, ...]) -> Species:
+    """The species that `heir` borrows from: one that ships with riskcast, or a file beside it."""
+    beside = heir.parent / name
+    path = beside if beside.is_file() else _path(name)
+    line = (*heirs, heir)
+    if path.resolve() in [one.resolve() for one in line]:
+        circle = " → ".join(one.name for one in (*line, path))
+        remedy = "Let one of them stand alone."
+        raise ConfigError(
+            faults=[Fault(heir.name, "[inherits] from", f"runs in a circle: {circle}.", "", remedy)]
         )
-    return str(error)
+    return _read(path, line)
 
 
 def _grouped(values: Mapping[str, Any]) -> dict[str, Group]:
@@ -301,6 +298,7 @@ def _override(species: Species, overrides: Mapping[str, Mapping[str, Any]], wher
     """A site's own value stands alone: it is not drawn, and carries its reason in the note."""
     faults: list[Fault] = []
     parameters = dict(species.parameters)
+    borrowed = species.borrowed - overrides.keys()
     for key, change in overrides.items():
         old = parameters.get(key)
         if old is None:
@@ -322,4 +320,4 @@ def _override(species: Species, overrides: Mapping[str, Mapping[str, Any]], wher
     if faults:
         raise ConfigError(faults=faults)
     values = {key: parameter.value for key, parameter in parameters.items()}
-    return replace(species, parameters=parameters, groups=_grouped(values))
+    return replace(species, parameters=parameters, groups=_grouped(values), borrowed=borrowed)

@@ -72,6 +72,7 @@ CODES: dict[str, tuple[dict[str, Any], str]] = {
     "no_open_option": ({}, "Nothing you can do"),
     "in_ground_nests": ({}, "out of reach"),
     "provisional_parameters": ({"n": 61}, "61 of our numbers"),
+    "borrowed_parameters": ({"n": 70, "species": "hazel dormouse"}, "from the hazel dormouse"),
     "past_years_short": ({"have": 12, "asked": 20}, "12 past years of weather, not the 20"),
     "normals_not_possible": ({"have": 2, "needed": 5}, "With 2 past years"),
     "gap_filled": ({"share_last_10_days": 0.123, "hours": 30}, "12 % of the last 10 days"),

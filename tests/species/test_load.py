@@ -36,16 +36,17 @@ def write(folder, *, value=1.0, extra="", distribution="fixed", status="derived"
 
 
 def test_every_entry_has_a_source_and_every_source_is_used(hazel_dormouse):
-    text = (_FOLDER / "hazel_dormouse.toml").read_text("utf-8")
+    text = "".join((_FOLDER / f"{name}.toml").read_text("utf-8") for name in species.available())
     assert all(p.source in species.sources() for p in hazel_dormouse.parameters.values())
     assert [key for key in species.sources() if key not in text] == []
 
 
-def test_values_from_judgement_and_memory_are_never_called_published(hazel_dormouse):
+@pytest.mark.parametrize("name", species.available())
+def test_values_from_judgement_and_memory_are_never_called_published(name):
     weak = {"judgement", "memory", "practice"}
     wrong = [
         name
-        for name, p in hazel_dormouse.parameters.items()
+        for name, p in species.load(name).parameters.items()
         if p.source in weak and p.status in ("published", "derived")
     ]
     assert wrong == []
