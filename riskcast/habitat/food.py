@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,15 +9,11 @@ import numpy.typing as npt
 import xarray as xr
 from scipy.special import ndtri
 
-from riskcast.base.nights import local_date, local_days
-from riskcast.habitat.inputs import complete_variable
+from riskcast.base.nights import local_date
 from riskcast.habitat.own_dates import OwnDates, read_own_dates
-from riskcast.habitat.phenology import (
-    chilling_days,
-    first_day_above,
-    generic_requirement,
-    thermal_time,
-)
+from riskcast.habitat.own_fit import PastSprings, fit_own, has_row, judged, own_sum_days, row_days
+from riskcast.habitat.phenology import chilling_days, generic_requirement, thermal_time
+from riskcast.habitat.springtime import Spring
 from riskcast.species import load, uniforms
 
 if TYPE_CHECKING:
@@ -32,11 +25,6 @@ __all__ = ["food_dates", "food_share"]
 FloatArray = npt.NDArray[np.float64]
 Times = npt.NDArray[np.datetime64]
 
-# A local day of 23 to 25 hours counts from this many hours on.
-_WHOLE_HOURS = 20
-_JULY = 7
-# Days from here on can matter: 1 July of the year before, counted from this New Year.
-_WINTER_YEAR_BEGINS = -183
 _DAY = np.timedelta64(1, "D")
 
 
@@ -47,13 +35,17 @@ def food_dates(
     *,
     timezone: str = "UTC",
     as_of: np.datetime64 | None = None,
+    past: xr.Dataset | None = None,
     seed: int = 0,
 ) -> xr.Dataset:
     """When spring food begins, and when it meets the whole need.
 
     Plants of the site with a row in the species file (``food.<plant>_start``, ``_base``,
     ``_sum``) follow thermal time (`thermal_time`). Others use the site's own records, as a
-    mean day that does not follow the weather, or are named in ``not_modelled``.
+    mean day that does not follow the weather, or are named in ``not_modelled``. From
+    ``food.own_fit_least`` recorded springs with weather in `past` on, thermal time is also
+    fitted to the site's own records, and each year is left out in turn (`own_fit`): of the
+    fitted sum, the records' mean and the plant's row that one is used which misses least.
 
     ``food_date`` is the first of the plants in ``food.full_need_plants`` (oak and hawthorn
     in flower). Without any of these it is the generic leaf-out of a broadleaf wood with
@@ -72,6 +64,8 @@ def food_dates(
         Drawn, the result has a dimension ``draw``. None = hazel dormouse, central values.
     timezone : local days are those of this zone
     as_of : own records dated later are not read
+    past : past winters as they were (member = first year of the winter, time = a season's axis
+        to the end of spring), to fit own records to; None = own records stay a mean day
     seed : chance of own and generic dates, which are drawn here
 
     Returns
@@ -91,14 +85,17 @@ def food_dates(
         Own records that cannot be read, or have faults.
     """
     species = load() if sp is None else sp
-    springtime = _Spring.of(weather, timezone)
+    springtime = Spring.of(weather, timezone)
     full_need = {str(plant) for plant in species.food.full_need_plants}
     own = {}
     if habitat.food_dates is not None:
         until = None if as_of is None else local_date(as_of, timezone)
         own = read_own_dates(habitat.food_dates, full_need_plants=full_need, as_of=until)
     plants = list(dict.fromkeys(plant.strip().lower() for plant in habitat.plants))
-    days, origins = _plant_days(plants, own, springtime, species, seed)
+    before = None
+    if own and past is not None and past.sizes["member"]:
+        before = PastSprings(past["member"].values + 1, Spring.of(past, timezone))
+    days, origins, by_own = _plant_days(plants, own, springtime, before, species, seed)
 
     whole = [plant for plant in days if plant in full_need]
     some = [plant for plant in days if plant not in full_need]
@@ -124,9 +121,7 @@ def food_dates(
             "first_food_from": "; ".join(origins[plant] for plant in some) or "as food_date",
             "food_from": food_from,
             "not_modelled": ", ".join(plant for plant in plants if plant not in days),
-            "own_dates_unused": ", ".join(
-                plant for plant in own if plant not in plants or _has_model(plant, species)
-            ),
+            "own_dates_unused": ", ".join(plant for plant in own if plant not in by_own),
             "spring": springtime.year,
         },
     )
@@ -157,92 +152,47 @@ def food_share(
     return np.where(np.isnat(first) | (when < first), 0.0, ramp)
 
 
-@dataclass(frozen=True)
-class _Spring:
-    """Daily means about one New Year.
-
-    year : of the spring; ordinal (day,) day of that year, zero or less before it;
-    daily_mean (member, day) °C, whole local days only
-    """
-
-    year: int
-    ordinal: npt.NDArray[np.int64]
-    daily_mean: FloatArray
-
-    @classmethod
-    def of(cls, weather: xr.Dataset, timezone: str) -> _Spring:
-        air = complete_variable(weather, "air_temperature", "degC")
-        label = local_days(air["time"].values, timezone)
-        days, start, hours = np.unique(label, return_index=True, return_counts=True)
-        mean = np.add.reduceat(air.values, start, axis=1) / hours
-        whole = hours >= _WHOLE_HOURS
-        last = days[-1].astype("datetime64[M]").astype(int)
-        year = 1970 + int(last) // 12 + (int(last) % 12 + 1 >= _JULY)
-        new_year = np.datetime64(f"{year:04d}-01-01", "D")
-        ordinal = ((days - new_year) // _DAY + 1).astype(np.int64)
-        recent = whole & (ordinal >= _WINTER_YEAR_BEGINS)
-        return cls(year, ordinal[recent], mean[:, recent])
-
-    def ordinal_of(self, month_day: Sequence[int]) -> int:
-        """Day of the spring's year of a month and day."""
-        month, day = month_day
-        return dt.date(self.year, month, day).timetuple().tm_yday
-
-    def require_from(self, start: float, what: str) -> None:
-        """A sum that begins before its first day would be too small without a word."""
-        if not self.ordinal.size or self.ordinal[0] > np.ceil(start):
-            first = self.dates(np.array([np.ceil(start)]))[0].astype("datetime64[D]")
-            raise ValueError(f"weather: expected whole days from {first} on, for {what}")
-
-    def reached(self, sums: FloatArray, needed: npt.ArrayLike) -> FloatArray:
-        """Day of the year on which each sum is passed (member, draw), inf = not in the series."""
-        index = first_day_above(sums, np.atleast_1d(needed))
-        return np.append(self.ordinal.astype(float), np.inf)[index]
-
-    def dates(self, ordinal: FloatArray) -> Times:
-        """Days of the year as datetime64[ns]; NaT for inf."""
-        known = np.isfinite(ordinal)
-        whole = np.round(np.where(known, ordinal, 1.0)).astype(np.int64)
-        date = np.datetime64(f"{self.year:04d}-01-01", "D") + (whole - 1) * _DAY
-        return np.where(known, date.astype("datetime64[ns]"), np.datetime64("NaT", "ns"))
-
-
-def _has_model(plant: str, sp: Species) -> bool:
-    return all(f"{plant}_{part}" in sp.food for part in ("start", "base", "sum"))
-
-
 def _plant_days(
-    plants: list[str], own: dict[str, OwnDates], springtime: _Spring, sp: Species, seed: int
-) -> tuple[dict[str, FloatArray], dict[str, str]]:
-    """Day of the year of each plant (member, draw), and where it comes from."""
+    plants: list[str],
+    own: dict[str, OwnDates],
+    springtime: Spring,
+    past: PastSprings | None,
+    sp: Species,
+    seed: int,
+) -> tuple[dict[str, FloatArray], dict[str, str], set[str]]:
+    """Day of the year of each plant (member, draw), where it comes from, and whose is own."""
     days: dict[str, FloatArray] = {}
     origins: dict[str, str] = {}
+    by_own: set[str] = set()
     members = len(springtime.daily_mean)
     for plant in plants:
-        if _has_model(plant, sp):
-            start, base, needed = (
-                getattr(sp.food, f"{plant}_{part}") for part in ("start", "base", "sum")
-            )
-            springtime.require_from(start, plant)
-            sums = thermal_time(springtime.daily_mean, springtime.ordinal, start=start, base=base)
-            reached = springtime.reached(sums, needed)
-            if plant not in sp.food.full_need_plants:
-                reached = np.maximum(reached, springtime.ordinal_of(sp.food.early_floor))
-            days[plant] = np.broadcast_to(reached, (members, sp.draws or 1))
-            origins[plant] = f"{plant} (thermal time)"
-        elif plant in own:
-            record = own[plant]
-            spread = sp.food.date_spread
-            if record.sd is not None and record.years >= sp.food.own_dates_least:
-                spread = record.sd
-            day = record.mean + spread * _scores(f"food.{plant}", sp, seed)
-            days[plant] = np.broadcast_to(day, (members, sp.draws or 1))
+        record = own.get(plant)
+        fit = "" if record is None or past is None else fit_own(record, past, sp)
+        kind, why = judged(fit, row=has_row(plant, sp), record=record)
+        if kind == "none":
+            continue
+        if kind == "row":
+            day = row_days(plant, springtime, sp)
+            origins[plant] = f"{plant} (thermal time{why})"
+        else:
+            assert record is not None  # only records lead here
+            by_own.add(plant)
+            scores = _scores(f"food.{plant}", sp, seed)
+            if kind == "sum":
+                assert not isinstance(fit, str)
+                day = own_sum_days(plant, fit.requirement, springtime, sp) + fit.error * scores
+            else:
+                spread = sp.food.date_spread
+                if record.sd is not None and record.years >= sp.food.own_dates_least:
+                    spread = record.sd
+                day = record.mean + spread * scores
             years = f"{record.years} year{'s' if record.years > 1 else ''}"
-            origins[plant] = f"{plant} (own dates, {record.stage}, {years})"
-    return days, origins
+            origins[plant] = f"{plant} (own dates, {record.stage}, {years}{why})"
+        days[plant] = np.broadcast_to(day, (members, sp.draws or 1))
+    return days, origins, by_own
 
 
-def _generic_days(springtime: _Spring, sp: Species, seed: int) -> FloatArray:
+def _generic_days(springtime: Spring, sp: Species, seed: int) -> FloatArray:
     """Leaf-out of a broadleaf wood, day of the year (member, draw)."""
     p = sp.food
     month, day = p.generic_chilling_start

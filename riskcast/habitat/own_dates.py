@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,6 +34,7 @@ class OwnDates:
     mean : day of the year; zero or less lies before 1 January
     sd : between years, days; None with fewer than two years
     years : number of springs recorded
+    day_by_spring : day of the year of each spring, by its year
     """
 
     plant: str
@@ -41,6 +42,7 @@ class OwnDates:
     mean: float
     sd: float | None
     years: int
+    day_by_spring: Mapping[int, int]
 
 
 def read_own_dates(
@@ -153,4 +155,5 @@ def _chosen(plant: str, stages: dict[str, dict[int, int]], full: bool) -> OwnDat
         mean=float(days.mean()),
         sd=float(days.std(ddof=1)) if days.size > 1 else None,
         years=days.size,
+        day_by_spring=dict(sorted(usable[stage].items())),
     )

@@ -52,8 +52,9 @@ def gather(
         "as_of": now.issued_at,
         "seed": seed,
     }
-    food = habitat.food_dates(season.futures, site.habitat, drawn, **local)
     past = season.past_years
+    local["past"] = _as_it_was(season)
+    food = habitat.food_dates(season.futures, site.habitat, drawn, **local)
     has_past = bool(past.sizes["member"])
     past_nest = habitat.nest_temperature(past, site.habitat, sp) if has_past else None
     past_nights = (
@@ -140,6 +141,22 @@ def gather(
         gate_share=gate_share,
         weather_notes=weather_notes(site, season),
     )
+
+
+def _as_it_was(season: Season) -> xr.Dataset:
+    """Past winters without the trend that brought them to today: plants met them as they were."""
+    past = season.past_years
+    rate = sum(
+        float(note.numbers["degc_per_decade"])
+        for note in season.notes
+        if note.code == "trend_adjusted"
+    )
+    if not rate:
+        return past
+    winter = season.futures["time"].values[-1].astype("datetime64[Y]").astype(int) + 1970 - 1
+    air = past["air_temperature"]
+    shift = rate * (winter - past["member"]) / 10.0
+    return past.assign(air_temperature=(air - shift).assign_attrs(air.attrs))
 
 
 def _carried(
