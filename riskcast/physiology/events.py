@@ -22,6 +22,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from riskcast.physiology.diary import Page
+from riskcast.physiology.rows import Rows
 from riskcast.physiology.torpor import (
     arousal_cost,
     arousal_length,
@@ -38,7 +40,6 @@ __all__ = [
     "Course",
     "Luck",
     "Plan",
-    "Rows",
     "cumulate",
     "jump",
     "rise_over_a_day",
@@ -47,65 +48,10 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 _DRAWS_AT_ONCE = 16
 # Steps of the table of hazards: about ten hours each in a winter.
 _BINS = 512
-
-
-class Rows:
-    """Piecewise linear, rising rows: value at an hour, and hour of a value.
-
-    With `bins`, a table holds for each row the hour at which it reaches evenly spaced
-    values: an inversion then looks between two neighbours of the table only.
-    """
-
-    def __init__(self, cumulated: FloatArray, bins: int = 0) -> None:
-        self._values = cumulated.reshape(-1)
-        self._width = cumulated.shape[1]
-        self._last = cumulated[:, -1]
-        self._bins = bins
-        if bins:
-            self._spacing = float(self._last.max()) / bins or 1.0
-            values = np.arange(bins + 2) * self._spacing
-            table = np.stack([np.searchsorted(row, values) for row in cumulated])
-            self._table = np.minimum(table, self._width - 1).reshape(-1)
-
-    def at(self, row: IntArray, hour: FloatArray) -> FloatArray:
-        left = np.minimum(hour.astype(np.int64), self._width - 2)
-        start = row * self._width + left
-        low = self._values.take(start)
-        return np.asarray(low + (hour - left) * (self._values.take(start + 1) - low))
-
-    def invert(
-        self,
-        row: IntArray,
-        value: FloatArray,
-        after: FloatArray | None = None,
-        before: FloatArray | None = None,
-    ) -> FloatArray:
-        """Hour at which a row reaches a value; inf where it never does.
-
-        `after` and `before` are hours it is known to lie between; else the table tells.
-        """
-        beyond = value > self._last.take(row)
-        if after is not None and before is not None:
-            low, high = after.astype(np.int64), np.ceil(before).astype(np.int64)
-        else:
-            bin_ = np.minimum((value / self._spacing).astype(np.int64), self._bins)
-            place = row * (self._bins + 2) + bin_
-            low, high = self._table.take(place), self._table.take(place + 1)
-        base = row * self._width
-        # Halve until one is left: the first hour boundary at or above the value.
-        for _ in range(int(np.max(high - low, initial=0)).bit_length()):
-            middle = (low + high) >> 1
-            below = self._values.take(base + middle) < value
-            low, high = np.where(below, middle + 1, low), np.where(below, high, middle)
-        right = np.minimum(np.maximum(low, 1), self._width - 1)
-        lower = self._values.take(base + right - 1)
-        step = self._values.take(base + right) - lower
-        # Rows rise strictly: hazard and loss are above zero in every hour.
-        hour = right - 1 + (value - lower) / step
-        return np.asarray(np.where(beyond, np.inf, hour))
 
 
 @dataclass(frozen=True)
@@ -173,21 +119,22 @@ class Budget:
 
     def waking(
         self, row: IntArray, hour: IntArray, chance: FloatArray | None
-    ) -> tuple[FloatArray, FloatArray]:
+    ) -> tuple[FloatArray, FloatArray, BoolArray | None]:
         """Cost (grams per gram) and length (hours) of wakings that start in given hours.
 
-        With `chance` below the search fraction the animal leaves the nest, in vain;
-        without chances none does.
+        With `chance` below the search fraction the animal leaves the nest, in vain: the
+        third result. Without chances none does.
         """
         member, draw = np.divmod(row, self.plan.draws)
         own = self.plan.narrow.rows(draw)
         t = self.nest.reshape(-1).take(member * self.hours + hour)
         oxygen, length = arousal_cost(t, own), arousal_length(t, own)
+        leaves = None
         if chance is not None:
-            leaves = chance < own.arousal.search_fraction
+            leaves = np.asarray(chance < own.arousal.search_fraction)
             oxygen = np.where(leaves, own.arousal.search_cost, oxygen)
             length = np.where(leaves, own.arousal.search_length, length)
-        return self.plan.grams.take(draw) * oxygen, length
+        return self.plan.grams.take(draw) * oxygen, length, leaves
 
 
 @dataclass(frozen=True)
@@ -197,11 +144,13 @@ class Course:
     spent : grams per gram (at the scale mass) spent by the end, or when the reserve ran out
     arousals : wakings begun by then
     empty_hour : hour at which the reserve ran out; inf = it lasted to the end
+    page : what was written down on the way, where asked
     """
 
     spent: FloatArray
     arousals: IntArray
     empty_hour: FloatArray
+    page: Page | None = None
 
 
 @dataclass(frozen=True)
@@ -263,6 +212,7 @@ def jump(
     allowance: FloatArray,
     luck: Luck,
     end_hour: FloatArray | None = None,
+    page: Page | None = None,
 ) -> Course:
     """Carry animals from waking to waking until the reserve is gone or the time is up.
 
@@ -273,6 +223,7 @@ def jump(
     allowance : (member, draw, animal), grams per gram it may spend; ≤ 0 = nothing to spend
     luck : chance of the animals, the same in every member
     end_hour : (member, draw, animal), when each future stops; None = the end of the series
+    page : writes down every stretch of torpor and every waking; None = only how it ends
 
     Notes
     -----
@@ -304,8 +255,11 @@ def jump(
         if gone.any():
             moment = loss.invert(row[gone], start[gone] + room[gone], now[gone], until[gone])
             done.emptied(who[gone], moment)
+            until[gone] = moment
         over = ~gone & (wake >= stop)
         done.lasted(who[over], used[over] + burnt[over])
+        if page is not None:
+            page.asleep(who, now, until, used, np.minimum(burnt, room), loss, row)
         go = np.flatnonzero(~(gone | over))
         who, row, whose = who.take(go), row.take(go), whose.take(go)
         wake, stop = wake.take(go), stop.take(go)
@@ -315,24 +269,32 @@ def jump(
         done.arousals[who] += 1
         in_hour = np.minimum(wake.astype(np.int64), budget.hours - 1)
         chance = luck.searches(k).ravel().take(whose) if searching else None
-        cost, length = budget.waking(row, in_hour, chance)
+        cost, length, leaves = budget.waking(row, in_hour, chance)
         part = np.minimum((stop - wake) / length, 1.0)
         burnt = cost * (1.0 - (1.0 - part) ** 2)
         gone = burnt >= room
+        now = wake + length
+        until = np.minimum(now, stop)
         if gone.any():
             spent_part = 1.0 - np.sqrt(1.0 - room[gone] / cost[gone])
-            done.emptied(who[gone], wake[gone] + length[gone] * spent_part)
-        now, used = wake + length, used + burnt
+            until[gone] = wake[gone] + length[gone] * spent_part
+            done.emptied(who[gone], until[gone])
+        if page is not None:
+            page.awake(who, wake, until, used, np.minimum(burnt, room), cost, length, leaves)
+        used = used + burnt
         over = ~gone & (now >= stop)
         done.lasted(who[over], used[over])
         go = np.flatnonzero(~(gone | over))
         who, row, whose = who.take(go), row.take(go), whose.take(go)
         now, used = now.take(go), used.take(go)
         k += 1
+    if page is not None:
+        page.close(hour, np.where(np.isfinite(done.empty), done.empty, end), done.spent)
     return Course(
         spent=done.spent.reshape(shape),
         arousals=done.arousals.reshape(shape),
         empty_hour=done.empty.reshape(shape),
+        page=page,
     )
 
 

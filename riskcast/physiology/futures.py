@@ -16,6 +16,7 @@ import xarray as xr
 from riskcast.base.nights import as_ns
 from riskcast.base.quantity import require
 from riskcast.base.streams import stream
+from riskcast.physiology.diary import Diary, Page, Pages
 from riskcast.physiology.events import Course, Luck, Plan, cumulate, jump, trailing_mean
 from riskcast.physiology.torpor import empty_mass, spendable
 from riskcast.species import Species
@@ -30,6 +31,8 @@ __all__ = [
     "checked_nest",
     "endless",
     "fed",
+    "fed_by_day",
+    "moments",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -64,6 +67,7 @@ class Outcome:
     spent: FloatArray
     arousals: npt.NDArray[np.int64]
     empty: FloatArray
+    pages: Pages | None = None
 
 
 @dataclass(frozen=True)
@@ -105,9 +109,15 @@ class Animals:
 
 
 def carry(
-    nest: xr.DataArray, jobs: Sequence[Job], drawn: Species, season_terms: bool
+    nest: xr.DataArray,
+    jobs: Sequence[Job],
+    drawn: Species,
+    season_terms: bool,
+    diary: Diary | None = None,
 ) -> list[Outcome]:
     """Run the event scheme for all jobs in one go, some members at a time on each core.
+
+    A `diary` is kept of one job only.
 
     Some members at a time, because threads that only do short steps hinder each other: they
     hand the interpreter's lock to and fro.
@@ -127,7 +137,8 @@ def carry(
 
     def one(some: slice) -> Course:
         budget = cumulate(values[some, first:], t24[some, first:], plan)
-        return jump(budget, begin[some], allowance[some], luck, stop[some])
+        page = None if diary is None else Page(diary, some, first)
+        return jump(budget, begin[some], allowance[some], luck, stop[some], page)
 
     starts = range(0, len(values), _MEMBERS_AT_ONCE)
     with ThreadPoolExecutor(max_workers=min(cpu_count() or 1, _MOST_THREADS)) as pool:
@@ -137,12 +148,15 @@ def carry(
         for name in ("spent", "arousals", "empty_hour")
     )
     empty = empty + first
+    written = [course.page for course in courses if course.page is not None]
+    pages = Pages.of(written, first) if written else None
     ends = np.cumsum([len(job.begin) for job in jobs])
     return [
         Outcome(
             spent[end - len(job.begin) : end],
             arousals[end - len(job.begin) : end],
             empty[end - len(job.begin) : end],
+            pages,
         )
         for job, end in zip(jobs, ends, strict=True)
     ]
@@ -203,15 +217,13 @@ def as_dataset(
 ) -> xr.Dataset:
     """Hours as dates and days in hand."""
     hours, start = nest.sizes["time"], as_ns(nest.time.values[0])
-    lasted = ~np.isfinite(empty)
-    at = np.where(lasted, float(hours), empty)
+    at = np.where(np.isfinite(empty), empty, float(hours))
     offset = (start - issued) / _HOUR
-    stamps = start + (at * _SECONDS_PER_HOUR).astype("timedelta64[s]")
     variables: dict[str, Any] = {
         "body_mass_g": (body, {"units": "g"}),
         "days_in_hand": ((at + offset) / _HOURS_PER_DAY, {"units": "day"}),
         "reserve_empty": (
-            np.where(lasted, np.datetime64("NaT"), stamps),
+            moments(start, empty),
             {"note": "NaT: the reserve lasted to the end of the series"},
         ),
     }
@@ -229,7 +241,14 @@ def as_dataset(
     )
 
 
-def fed(animals: Animals, hours: int, drawn: Species) -> tuple[FloatArray, FloatArray]:
+def moments(start: np.datetime64, hours: FloatArray) -> npt.NDArray[np.datetime64]:
+    """Hours from the start as dates; inf gives NaT."""
+    never = ~np.isfinite(hours)
+    seconds = np.where(never, 0.0, hours) * _SECONDS_PER_HOUR
+    return np.where(never, np.datetime64("NaT"), start + seconds.astype("timedelta64[s]"))
+
+
+def fed(animals: Animals, hours: float, drawn: Species) -> tuple[FloatArray, FloatArray]:
     """Mass with food at hand: a constant net change, measured with all wakings in it."""
     mass, limit, begin = animals.mass, animals.limit, animals.begin
     rate = np.asarray(drawn.reserve.fed_change_per_day)
@@ -244,6 +263,15 @@ def fed(animals: Animals, hours: int, drawn: Species) -> tuple[FloatArray, Float
     ran_out = empty < hours
     body = np.where(ran_out, np.minimum(limit, mass), mass * np.exp(rate * days))
     return body, np.where(ran_out, empty, np.inf)
+
+
+def fed_by_day(animals: Animals, drawn: Species, diary: Diary) -> None:
+    """Write down the mass of fed animals at the end of each day."""
+    for day, end in enumerate(diary.ends):
+        body = fed(animals, end, drawn)[0].reshape(len(animals.mass), -1)
+        for a, masses in enumerate(body):
+            which = np.full(masses.size, a)
+            diary.see(which, np.full(masses.size, day), masses)
 
 
 def checked_nest(nest: xr.DataArray) -> xr.DataArray:
