@@ -28,6 +28,11 @@ def hazel_dormouse() -> species.Species:
 
 
 @pytest.fixture(scope="session")
+def garden_dormouse() -> species.Species:
+    return species.load("garden_dormouse")
+
+
+@pytest.fixture(scope="session")
 def nest_series() -> Callable[..., xr.DataArray]:
     """Nest temperatures from an array (member, time) or a number, hourly from a start."""
 

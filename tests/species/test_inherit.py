@@ -177,11 +177,6 @@ def test_names_are_needed(tmp_path):
 # --- the garden dormouse --------------------------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def garden_dormouse():
-    return species.load("garden_dormouse")
-
-
 def test_same_numbers_as_the_parent_by_name(garden_dormouse, hazel_dormouse):
     assert list(garden_dormouse.parameters) == list(hazel_dormouse.parameters)
 
@@ -196,6 +191,27 @@ def test_masses_are_its_own(garden_dormouse, hazel_dormouse):
     assert len(scaled) > 25
     same = [n for n in scaled if garden_dormouse.parameters[n] == hazel_dormouse.parameters[n]]
     assert same == []
+
+
+@pytest.mark.parametrize(
+    ("name", "from_g"),
+    [
+        ("torpor.cold_slope", 17.0),
+        ("arousal.cost_at_reference", 17.0),
+        ("arousal.search_cost", 17.0),
+        ("arousal.awake_rate_per_day", 17.0),
+        ("arousal.euthermic_rate", 28.9),
+    ],
+)
+def test_costs_scaled_by_mass_follow_the_hazel_dormouse(
+    garden_dormouse, hazel_dormouse, name, from_g
+):
+    """Its `where` says so: if the hazel dormouse's number changes, scale it again."""
+    mine, theirs = (sp.parameters[name].value for sp in (garden_dormouse, hazel_dormouse))
+    factor = (garden_dormouse.reserve.scale_mass / from_g) ** (
+        hazel_dormouse.reserve.mass_exponent - 1
+    )
+    assert mine == pytest.approx(theirs * factor, rel=0.01)
 
 
 def test_only_what_it_states_is_not_borrowed(garden_dormouse):
