@@ -6,6 +6,7 @@ every parameter of those steps with range, status and source.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 
 import numpy as np
@@ -283,7 +284,7 @@ def _result(animal: AnimalOutlook, assessment: Assessment) -> list[str]:
 
 
 def _parameters(sp: Species) -> list[str]:
-    lines = ["Parameters: value (10 % to 90 %), unit, status, source"]
+    lines = ["Parameters: value (10 % to 90 %), unit, status, source", *_how_known(sp)]
     for step, sections in _STEPS.items():
         lines.append(f"  {step}")
         lines.extend(
@@ -291,6 +292,20 @@ def _parameters(sp: Species) -> list[str]:
             f"{parameter.source}: {parameter.where}"
             for name, parameter in sp.parameters.items()
             if name.partition(".")[0] in sections and parameter.use == "model"
+        )
+    return lines
+
+
+def _how_known(sp: Species) -> list[str]:
+    """How many of the numbers are of each status, and how many are another species'."""
+    used = {name: one for name, one in sp.parameters.items() if one.use == "model"}
+    counts = Counter(one.status for one in used.values())
+    each = ", ".join(f"{n} {status}" for status, n in counts.most_common())
+    lines = [f"  {len(used)} numbers of the {sp.vernacular_name}: {each}"]
+    if sp.borrowed:
+        lines.append(
+            f"  {len(sp.borrowed & used.keys())} of them are taken or scaled from the "
+            f"{sp.borrowed_from}"
         )
     return lines
 
