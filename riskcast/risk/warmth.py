@@ -5,38 +5,20 @@ from __future__ import annotations
 import datetime as dt
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
 from riskcast.base.nights import local_days
+from riskcast.habitat.spells import daily, runs
 from riskcast.risk.assessment import Calendar, WarmSpell
 from riskcast.species import Species
 
-__all__ = ["calendar", "daily", "warm_spell", "warm_spell_limits"]
+__all__ = ["calendar", "warm_spell", "warm_spell_limits"]
 
-FloatArray = npt.NDArray[np.float64]
 # How far ahead a visit is planned, and how far back a spell under way may have begun.
 _DAYS_AHEAD = 60
 _DAYS_BACK = 10
 _DIGITS = 3
-
-
-def daily(values: xr.DataArray, timezone: str, how: str) -> xr.DataArray:
-    """Aggregate hours to local days: ``how`` is "max", "min", "mean" or "sum".
-
-    Returns
-    -------
-    DataArray (member, day), day as datetime64 midnight of the local date
-    """
-    days = local_days(values.time.values, timezone).astype("datetime64[ns]")
-    frame = pd.DataFrame(values.transpose("time", "member").values, index=days)
-    frame = getattr(frame.groupby(level=0), how)()
-    return xr.DataArray(
-        frame.to_numpy().T,
-        dims=("member", "day"),
-        coords={"member": values["member"].values, "day": frame.index.to_numpy()},
-    )
 
 
 def calendar(futures: xr.Dataset, issued_on: dt.date, timezone: str, sp: Species) -> Calendar:
@@ -115,12 +97,12 @@ def warm_spell(
     median_above = (
         np.median(warmest.values, axis=0)[chosen] > limits.sel(day=warmest["day"]).values[chosen]
     )
-    for first, end in _runs(median_above, int(sp.risk.warm_spell_length)):
+    for first, end in runs(median_above, int(sp.risk.warm_spell_length)):
         if days[end - 1] < issued:
             continue
         run = above[:, first:end]
         long_enough = np.array(
-            [bool(_runs(member, int(sp.risk.warm_spell_length))) for member in run]
+            [bool(runs(member, int(sp.risk.warm_spell_length))) for member in run]
         )
         return WarmSpell(
             start=dt.date.fromisoformat(str(days[first])),
@@ -129,10 +111,3 @@ def warm_spell(
             share=round(float(long_enough.mean()), _DIGITS),
         )
     return None
-
-
-def _runs(flags: npt.NDArray[np.bool_], shortest: int) -> list[tuple[int, int]]:
-    """Runs of True of at least a length, as (first, end) with the end excluded."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
-    pairs = zip(edges[::2], edges[1::2], strict=True)
-    return [(int(a), int(b)) for a, b in pairs if b - a >= shortest]

@@ -10,7 +10,8 @@ import pytest
 import xarray as xr
 
 from riskcast import species
-from riskcast.risk.warmth import _runs, calendar, daily, warm_spell, warm_spell_limits
+from riskcast.habitat.spells import daily, runs
+from riskcast.risk.warmth import calendar, warm_spell, warm_spell_limits
 
 SP = species.load("hazel_dormouse")
 ZONE = "Europe/London"
@@ -45,8 +46,8 @@ def weather(members: int, change=lambda data, times: None) -> xr.Dataset:
 def test_run_rule():
     """xclim's run-length rule: window 3 on this row gives 9 days in 2 events, longest 6."""
     row = np.array([0, 1, 1, 1, 0, 1, 1, 0, 1, 1, 1, 1, 1, 1, 0], dtype=bool)
-    runs = _runs(row, 3)
-    assert [end - start for start, end in runs] == [3, 6]
+    found = runs(row, 3)
+    assert [end - start for start, end in found] == [3, 6]
 
 
 def test_daily_maximum_follows_the_local_day():
