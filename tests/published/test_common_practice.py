@@ -26,3 +26,21 @@ def test_fifteen_grams_lasts_a_cool_winter_more_often_than_twelve(hazel_dormouse
         spent_until(nest, until, hazel_dormouse).to_numpy(), hazel_dormouse.draw(256, 0)
     )
     assert 11.0 < np.median(needed) < 22.0
+
+
+def test_the_latest_young_are_still_very_small_in_early_november(hazel_dormouse):
+    """Born on 22 September (Juškaitis 2003, digest), independent after the file's 35-40 days: 9 g
+    early in November is a young one just independent, not a mistake. Common practice counts ten
+    weeks, which would make it later still.
+    """
+    autumn = hazel_dormouse.autumn
+    born = np.datetime64("2025-09-22")
+    independent = born + np.timedelta64(round(autumn.independence_age), "D")
+    assert np.datetime64("2025-10-25") <= independent <= np.datetime64("2025-11-07")
+    assert autumn.independence_age <= 70
+    assert 8.0 <= autumn.independence_mass <= autumn.target_mass - 1.0
+
+
+def test_nine_grams_is_an_allowed_weight_of_a_juvenile(hazel_dormouse):
+    weights = hazel_dormouse.weights
+    assert weights.juvenile_min <= 9.0 <= weights.juvenile_max
