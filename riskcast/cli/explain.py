@@ -35,7 +35,8 @@ def explain(
     """From weather and weight to the advice, step by step.
 
     Each step shows its numbers, the parameters it used, their sources, and how well each is
-    known.
+    known. Then comes what moves the days in hand most: parameters, weather or luck, and which
+    days ahead.
     """
     console.progress(f"riskcast explain {site_file}")
     from riskcast import pipeline

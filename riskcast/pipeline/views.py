@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from riskcast import advice, animals, report, species, weather
 from riskcast.base.errors import UsageError
 from riskcast.pipeline.moment import moment
+from riskcast.pipeline.other_luck import what_moves
 from riskcast.pipeline.run import forecast as _forecast
 from riskcast.pipeline.used import bounds
 from riskcast.site import SCHEMA, Place, Site, Weights, load_site
@@ -126,7 +127,8 @@ def explain(
     """
     made = _made(site_path, as_of, offline, progress)
     chosen = report.find_animal(made.assessment, animal)
-    return report.chain(chosen, made.evidence, made.assessment, made.nest, made.sp)
+    moves = what_moves(made, chosen)
+    return report.chain(chosen, made.evidence, made.assessment, made.nest, made.sp, moves=moves)
 
 
 def _made(site_path: str | Path, as_of: AsOf, offline: bool, progress: Progress | None) -> Forecast:

@@ -24,6 +24,7 @@ from riskcast.physiology import (
     grams_per_ml_oxygen,
     torpid_rate,
 )
+from riskcast.report.moves import moves_block
 from riskcast.risk import (
     REFERENCE,
     AnimalOutlook,
@@ -33,6 +34,7 @@ from riskcast.risk import (
     Feeding,
     Quantity,
 )
+from riskcast.risk.sensitivity import Moves
 from riskcast.species import Parameter, Species, sources
 
 __all__ = ["chain", "find_animal"]
@@ -102,6 +104,8 @@ def chain(
     assessment: Assessment,
     nest: xr.DataArray,
     sp: Species,
+    *,
+    moves: Moves | None = None,
 ) -> str:
     """The whole chain for one animal, as text for a terminal.
 
@@ -111,6 +115,7 @@ def chain(
     evidence, assessment : of the same run
     nest : nest temperature of the futures (member, time), degC
     sp : Species, central values
+    moves : what moves its numbers most, where that was asked
     """
     parts = [
         _title(animal, assessment),
@@ -127,6 +132,8 @@ def chain(
         parts.append(_reserve(animal, evidence, sp))
         parts.append(_food(evidence))
         parts.append(_result(animal, assessment))
+    if moves is not None:
+        parts.append(moves_block(moves, sp))
     parts.append(_parameters(sp))
     parts.append(_sources(sp))
     return "\n\n".join("\n".join(part) for part in parts) + "\n"

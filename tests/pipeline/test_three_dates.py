@@ -18,6 +18,7 @@ from riskcast import report
 from riskcast.advice import units
 from riskcast.base.nights import local_date
 from riskcast.cli.app import app
+from riskcast.pipeline.other_luck import what_moves
 
 SATURDAY, PLANNED, IN_SPRING = dt.date(2025, 11, 1), dt.date(2025, 11, 22), dt.date(2026, 4, 18)
 
@@ -191,9 +192,9 @@ def test_the_printed_text_says_the_same(each_run):
 NUMBER = r"(−?-?\d+(?:\.\d+)?)"
 
 
-def chain_of(seen, animal):
+def chain_of(seen, animal, **more):
     made = seen.run.forecast
-    return report.chain(animal, made.evidence, made.assessment, made.nest, made.sp)
+    return report.chain(animal, made.evidence, made.assessment, made.nest, made.sp, **more)
 
 
 def printed_after(text, words):
@@ -303,7 +304,9 @@ def test_explain_follows_each_date(each_run, monkeypatch):
     most_urgent = CliRunner().invoke(app, call)
     assert most_urgent.exit_code == 0, most_urgent.output
     first = units(each_run.assessment.animals)[0].animal
-    assert most_urgent.stdout.rstrip() == chain_of(each_run, first).rstrip()
+    expected = chain_of(each_run, first, moves=what_moves(made, first))
+    assert most_urgent.stdout.rstrip() == expected.rstrip()
+    assert "9  What moves this number most" in expected
     one = CliRunner().invoke(app, [*call, "--animal", "K13"])
     assert one.exit_code == 0
     assert "animal K13, box 14, weighed 18 October" in one.stdout.splitlines()[0]
