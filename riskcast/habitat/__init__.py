@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from riskcast.habitat.calibrate import LitterFit, calibrate_litter
 from riskcast.habitat.column import (
     Column,
     conduct,
@@ -40,9 +41,11 @@ __all__ = [
     "SPIN_UP_DAYS",
     "STAGES",
     "Column",
+    "LitterFit",
     "OwnDates",
     "autumn_food_left",
     "box_temperature",
+    "calibrate_litter",
     "canopy_air",
     "chilling_days",
     "conduct",
