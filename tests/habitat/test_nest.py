@@ -149,6 +149,27 @@ def test_deep_soil_temperature_is_the_lower_boundary(autumn, litter):
     assert float((felt - colder)[0, -1]) > 1.0
 
 
+@pytest.mark.parametrize(("depth", "taken"), [(0.49, False), (0.5, True), (0.64, True)])
+def test_soil_from_half_a_metre_on(autumn, litter, depth, taken):
+    course = with_soil(autumn, [0.18, depth], np.array([99.0, 12.0]))
+    course = course.assign(annual_mean_air_temperature=10.0)
+    felt = nest_temperature(course, litter)
+    told = f"soil temperature at {0.06 + depth:.2f} m"
+    assert felt.attrs["lower_boundary"] == (
+        told if taken else "annual mean air temperature at 2.30 m"
+    )
+    assert felt.attrs["deep_temperature_degc"] == (12.0 if taken else 10.0)
+
+
+def test_soil_temperature_that_changes_is_followed(autumn, litter):
+    """The boundary is a series of its own: a warm month below is felt above, and only then."""
+    steady, warmed = (with_soil(autumn, [1.0], np.array([9.0])) for _ in range(2))
+    warmed["soil_temperature"][:, 2000:] = 15.0
+    apart = (nest_temperature(warmed, litter) - nest_temperature(steady, litter)).values[0]
+    assert (apart[:1999] == 0.0).all()
+    assert apart[-1] > 0.5
+
+
 def test_shallow_soil_temperature_is_not(autumn, litter):
     course = with_soil(autumn, [0.06, 0.18], np.array([99.0, 99.0]))
     felt = nest_temperature(course, litter, deep_temperature_degc=10.0)
