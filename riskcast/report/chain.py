@@ -24,6 +24,7 @@ from riskcast.physiology import (
     grams_per_ml_oxygen,
     torpid_rate,
 )
+from riskcast.report.described import weather_itself
 from riskcast.report.moves import moves_block
 from riskcast.risk import (
     REFERENCE,
@@ -121,6 +122,7 @@ def chain(
         _title(animal, assessment),
         _weighing(animal, assessment),
         _weather(assessment),
+        weather_itself(evidence, sp),
     ]
     if animal.days_in_hand["none"].value is None:
         parts.append(["Not carried to spring: " + animal.days_in_hand["none"].reason + "."])
@@ -264,12 +266,15 @@ def _food(evidence: Evidence) -> list[str]:
             shown.append(str(local_date(moment, evidence.timezone)) if known else "not by the end")
         return f"{shown[0]} ({shown[1]} to {shown[2]})"
 
-    return [
-        "7  Food in spring",
-        f"   first food {dates(evidence.food['first_food_date'])}",
-        f"   enough food {dates(evidence.food['food_date'])}",
-        f"   emergence {dates(evidence.emergence)}",
-    ]
+    lines = ["7  Food in spring"]
+    for name, words in (("first_food", "first food"), ("food", "enough food")):
+        lines.append(f"   {words} {dates(evidence.food[f'{name}_date'])}")
+        lines.append(f"      from {evidence.food.attrs[f'{name}_from']}")
+    if evidence.food.attrs["not_modelled"]:
+        lines.append(f"   without numbers or own dates: {evidence.food.attrs['not_modelled']}")
+    if evidence.food.attrs["own_dates_unused"]:
+        lines.append(f"   own dates not used: {evidence.food.attrs['own_dates_unused']}")
+    return [*lines, f"   emergence {dates(evidence.emergence)}"]
 
 
 def _result(animal: AnimalOutlook, assessment: Assessment) -> list[str]:

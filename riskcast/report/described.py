@@ -1,0 +1,110 @@
+"""Warm spells of the season so far, by the names others give them: description beside the risk."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from riskcast.base.nights import local_days
+from riskcast.habitat.spells import (
+    DEFINITIONS,
+    SpellDefinition,
+    daily,
+    limits_of,
+    spell_counts,
+    warm_days,
+    winter_years,
+)
+from riskcast.risk import Evidence
+from riskcast.species import Species
+
+__all__ = ["weather_itself"]
+
+_SEEN = ("observed", "analysis")
+
+
+def weather_itself(evidence: Evidence, sp: Species) -> list[str]:
+    """Lines of `riskcast explain`: each definition, this season so far and the past years.
+
+    This season: whole local days of this winter year (July to June) that had been observed at
+    issue. Past years: the same days of each past winter, so that like is set beside like.
+    Limits are those of the past years alone.
+
+    Parameters
+    ----------
+    evidence : of the run
+    sp : Species, central values; ``risk.least_past_years`` are needed for a limit
+    """
+    head = "How the weather itself is described (enters no risk; that comes from nest and fat)"
+    days = _seen_days(evidence)
+    if not days.size:
+        return [head, "   not enough data because no whole day of this winter has been observed"]
+    years = evidence.past_years
+    beside = f"the same days of {years} past winters" if years else "no past winters"
+    lines = [head, f"   {days[0]} to {days[-1]}, beside it {beside}"]
+    values = {
+        of: (_daily(evidence.futures, evidence, of), _daily(evidence.past, evidence, of))
+        for of in {definition.of for definition in DEFINITIONS}
+    }
+    for definition in DEFINITIONS:
+        here, past = values[definition.of]
+        lines.append(f"   {definition.title} ({definition.source}):")
+        lines.append(f"      {_told(definition, here, past, days, sp)}")
+    return lines
+
+
+def _told(
+    definition: SpellDefinition,
+    here: xr.DataArray,
+    past: xr.DataArray,
+    days: npt.NDArray[np.datetime64],
+    sp: Species,
+) -> str:
+    years, needed = past.sizes["member"], int(sp.risk.least_past_years)
+    if definition.quantile is not None and years < needed:
+        return (
+            f"not enough data because the limit takes {needed} past winters and there are {years}"
+        )
+    months = days.astype("datetime64[M]").astype(int) % 12 + 1
+    if definition.months and not np.isin(months, definition.months).any():
+        return "not asked yet: December has not begun"
+    limits = limits_of(past if years else here, definition)
+    so_far = np.isin(here["day"].values.astype("datetime64[D]"), days)
+    # All members share what was observed.
+    season = warm_days(here.isel(member=[0]), limits, definition)[0, so_far]
+    count, spells, longest = spell_counts(season, definition.least_days)
+    told = "none"
+    if spells:
+        told = f"{_days(count)} in {spells} spell{'s' if spells > 1 else ''}"
+        told += f", the longest {_days(longest)}" if spells > 1 else ""
+    if not years:
+        return told
+    before = [
+        spell_counts(row, definition.least_days)[0]
+        for row in warm_days(past, limits, definition)[:, so_far]
+    ]
+    low, middle, high = np.quantile(before, [0.1, 0.5, 0.9])
+    more = sum(other > count for other in before)
+    return (
+        f"{told}; in past winters {middle:.3g} ({low:.3g} to {high:.3g}) days, "
+        f"more than now in {more} of {years}"
+    )
+
+
+def _seen_days(evidence: Evidence) -> npt.NDArray[np.datetime64]:
+    """Whole local days of this winter year that had been observed at issue."""
+    label = local_days(evidence.futures.time.values, evidence.timezone)
+    seen = np.isin(evidence.futures["provenance"].values, _SEEN)
+    days, first = np.unique(label, return_index=True)
+    whole = np.minimum.reduceat(seen, first)
+    this_winter = winter_years(days) == winter_years(days[-1:])
+    return np.asarray(days[whole & this_winter])
+
+
+def _daily(weather: xr.Dataset, evidence: Evidence, of: str) -> xr.DataArray:
+    return daily(weather["air_temperature"], evidence.timezone, of)
+
+
+def _days(number: int) -> str:
+    return f"{number} day{'' if number == 1 else 's'}"
