@@ -50,7 +50,8 @@ def confidence(
     if provisional:
         reasons.append(Reason(code="provisional_parameters", numbers={"n": provisional}))
     if sp.borrowed:
-        told: dict[str, int | str] = {"n": len(sp.borrowed), "species": sp.borrowed_from}
+        n = sum(sp.parameters[name].use == "model" for name in sp.borrowed)
+        told: dict[str, int | str] = {"n": n, "species": sp.borrowed_from}
         reasons.append(Reason(code=_BORROWED, numbers=told))
     codes = {reason.code for reason in reasons}
     guessed = any(reason.code == _DRESSED and not reason.numbers["pairs"] for reason in reasons)
