@@ -27,7 +27,7 @@ from riskcast.habitat.phenology import (
     generic_requirement,
     thermal_time,
 )
-from riskcast.habitat.snow import degree_day_snow, snow_on_ground
+from riskcast.habitat.snow import degree_day_snow, snow_on_ground, snow_water
 from riskcast.habitat.soil import (
     damping_depth,
     litter_conductivity,
@@ -67,6 +67,7 @@ __all__ = [
     "saturation_vapour_pressure",
     "saturation_vapour_pressure_fao56",
     "snow_on_ground",
+    "snow_water",
     "steady_interfaces",
     "steady_profile",
     "surface_in_balance",

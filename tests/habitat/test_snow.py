@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from riskcast.habitat import degree_day_snow, nest_temperature, snow_on_ground
+from riskcast.habitat import degree_day_snow, nest_temperature, snow_on_ground, snow_water
 
 HOURS = 24 * 100
 DEEP = 9.0
@@ -19,6 +19,22 @@ def store_hour_by_hour(air, water, sp, factor):
     return np.array(out)
 
 
+def settle_hour_by_hour(air, water, held, sp):
+    """Its depth as a plain loop, m: lying snow settles, fresh snow joins it by mass."""
+    p = sp.nest
+    density, before, out = p.snow_density_fresh, 0.0, []
+    for t, wet, after in zip(air, water, held, strict=True):
+        limit = p.snow_density_melting if t > p.snowmelt_threshold else p.snow_density_cold
+        if density < limit:
+            density = limit - (limit - density) * np.exp(-1.0 / p.snow_settling_hours)
+        fresh = wet if t <= p.snowfall_threshold else 0.0
+        if before + fresh > 0.0:
+            density = (before * density + fresh * p.snow_density_fresh) / (before + fresh)
+        out.append(after / density if after > 0.0 else 0.0)
+        before = after
+    return np.array(out)
+
+
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("canopy", ["open", "deciduous", "evergreen"])
 def test_store_equals_a_plain_loop(hazel_dormouse, seed, canopy):
@@ -28,10 +44,13 @@ def test_store_equals_a_plain_loop(hazel_dormouse, seed, canopy):
     p = hazel_dormouse.nest
     factor = p.snowmelt_open if canopy == "open" else p.snowmelt_forest
     depth = degree_day_snow(air, water, hazel_dormouse, canopy=canopy)
+    lies = snow_water(air, water, hazel_dormouse, canopy=canopy)
     for member in range(3):
         plain = store_hour_by_hour(air[member], water[member], hazel_dormouse, factor)
-        assert depth[member] == pytest.approx(plain / p.snow_density, abs=1e-12)
-    assert depth.max() > 0.005
+        settled = settle_hour_by_hour(air[member], water[member], plain, hazel_dormouse)
+        assert lies[member] == pytest.approx(plain, abs=1e-10)
+        assert depth[member] == pytest.approx(settled, abs=1e-12)
+    assert depth.max() > 0.01
 
 
 def test_bare_ground_is_exactly_bare(hazel_dormouse):
@@ -40,7 +59,27 @@ def test_bare_ground_is_exactly_bare(hazel_dormouse):
     water = np.full(air.shape, 0.13)
     depth = degree_day_snow(air, water, hazel_dormouse, canopy="open")
     assert (depth[-3900:] == 0.0).all()
-    assert depth[49] == pytest.approx(50 * 0.13 / hazel_dormouse.nest.snow_density)
+    assert depth[49] > 0.02
+
+
+def test_snow_settles_in_frost_and_faster_in_thaw(hazel_dormouse):
+    """Essery 2015: from 100 towards 300 kg m-3 in frost, 500 in thaw, 200 h to 1/e."""
+    hour = np.arange(1, 1000)
+    water = np.r_[30.0, np.zeros(999)]
+    frost = degree_day_snow(np.full(1000, -1.0), water, hazel_dormouse, canopy="open")
+    assert frost[0] == pytest.approx(0.30)
+    assert frost[1:] == pytest.approx(30.0 / (300.0 - 200.0 * np.exp(-hour / 200.0)))
+    no_melt = hazel_dormouse.with_values(nest__snowmelt_open=0.0)
+    thaw = degree_day_snow(np.full(1000, 0.5), water, no_melt, canopy="open")
+    assert thaw[1:] == pytest.approx(30.0 / (500.0 - 400.0 * np.exp(-hour / 200.0)))
+
+
+def test_frost_does_not_loosen_packed_snow(hazel_dormouse):
+    no_melt = hazel_dormouse.with_values(nest__snowmelt_open=0.0)
+    air = np.r_[np.full(1000, 0.5), np.full(500, -5.0)]
+    water = np.r_[30.0, np.zeros(1499)]
+    depth = degree_day_snow(air, water, no_melt, canopy="open")
+    assert depth[1000:] == pytest.approx(depth[999], rel=1e-9)
 
 
 def test_rain_never_lies(hazel_dormouse):
@@ -83,7 +122,8 @@ def test_the_provider_comes_first(cold_spell, hazel_dormouse):
 def test_then_the_model(cold_spell, hazel_dormouse):
     depth, source = snow_on_ground(cold_spell, hazel_dormouse, canopy="open")
     assert source == "degree-day model"
-    assert depth[0, -1] == pytest.approx(60.0 / hazel_dormouse.nest.snow_density)
+    settled = 60.0 / hazel_dormouse.nest.snow_density_cold
+    assert settled < depth[0, -1] < 1.05 * settled
     assert (depth[0, : HOURS // 2] == 0.0).all()
 
 

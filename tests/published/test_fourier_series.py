@@ -63,12 +63,13 @@ def test_a_nest_at_the_litter_base_under_ten_centimetres_of_snow(hazel_dormouse,
     sp = hazel_dormouse.with_values(
         nest__transfer_coefficient=np.inf, nest__snow_conductivity=0.06562,
         nest__soil_conductivity=1.0, nest__boundary_least_depth=0.45,
+        nest__snow_density_fresh=300.0,
     )  # fmt: skip
     hours = 90 * 24
     grid = ("member", "time")
     falls = np.zeros((1, hours))
     if snow == "degree-day model":
-        falls[0, 0] = 0.10 * sp.nest.snow_density
+        falls[0, 0] = 0.10 * sp.nest.snow_density_cold
     weather = xr.Dataset(
         {
             "air_temperature": (grid, np.full((1, hours), -5.0), {"units": "degC"}),

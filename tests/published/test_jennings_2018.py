@@ -6,7 +6,7 @@ its stations, maritime climates lowest. One threshold stands for all of them.
 
 import pytest
 
-from riskcast.habitat import degree_day_snow
+from riskcast.habitat import snow_water
 
 
 def test_the_threshold_is_the_mean_of_the_stations(hazel_dormouse):
@@ -15,5 +15,5 @@ def test_the_threshold_is_the_mean_of_the_stations(hazel_dormouse):
 
 @pytest.mark.parametrize(("air", "falls"), [(-0.4, True), (0.9, True), (1.1, False), (2.4, False)])
 def test_below_it_snow_above_it_rain(hazel_dormouse, air, falls):
-    depth = degree_day_snow([air], [20.0], hazel_dormouse, canopy="deciduous")
-    assert bool(depth[0] > 0.0) is falls
+    lies = snow_water([air], [20.0], hazel_dormouse, canopy="deciduous")
+    assert bool(lies[0] > 0.0) is falls

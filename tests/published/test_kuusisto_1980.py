@@ -8,7 +8,7 @@ guards that the snow they drive does what they say.
 import numpy as np
 import pytest
 
-from riskcast.habitat import degree_day_snow
+from riskcast.habitat import snow_water
 
 
 @pytest.mark.parametrize(
@@ -18,6 +18,5 @@ from riskcast.habitat import degree_day_snow
 def test_a_day_of_thaw(hazel_dormouse, canopy, per_degree_day, warmth):
     air = np.r_[np.full(48, -1.0), np.full(24, warmth)]
     water = np.r_[np.full(48, 1.0), np.zeros(24)]
-    depth = degree_day_snow(air, water, hazel_dormouse, canopy=canopy)
-    lost_mm = (depth[47] - depth[-1]) * hazel_dormouse.nest.snow_density
-    assert lost_mm == pytest.approx(per_degree_day * warmth, rel=1e-12)
+    lies = snow_water(air, water, hazel_dormouse, canopy=canopy)
+    assert lies[47] - lies[-1] == pytest.approx(per_degree_day * warmth, rel=1e-12)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from riskcast.habitat import degree_day_snow
+from riskcast.habitat import degree_day_snow, snow_water
 
 DAY = 24
 
@@ -20,16 +20,19 @@ def by_day(values):
 
 def water_mm(sp, air, daily_mm):
     """Snow at the end of each day, mm of water, for daily air and precipitation."""
-    depth = degree_day_snow(by_day(air), by_day(daily_mm) / DAY, sp, canopy="open")
-    return depth[DAY - 1 :: DAY] * sp.nest.snow_density
+    return snow_water(by_day(air), by_day(daily_mm) / DAY, sp, canopy="open")[DAY - 1 :: DAY]
 
 
 def test_landlab_melt_and_snowfall_at_once(hazel_dormouse):
     """0.5 °C, factor 3, rain from 1 °C on: 5 mm + 2 mm − 1.5 mm = 5.5 mm, at 200 kg m-3 27.5 mm."""
-    sp = hazel_dormouse.with_values(nest__snowmelt_open=3.0, nest__snow_density=200.0)
-    water = water_mm(sp, [-2.0, 0.5], [5.0, 2.0])
-    assert water[-1] == pytest.approx(5.5)
-    assert water[-1] / 200.0 == pytest.approx(5.5 * 5 / 1000)
+    sp = hazel_dormouse.with_values(
+        nest__snowmelt_open=3.0, nest__snow_density_fresh=200.0,
+        nest__snow_density_cold=200.0, nest__snow_density_melting=200.0,
+    )  # fmt: skip
+    air, daily_mm = [-2.0, 0.5], [5.0, 2.0]
+    assert water_mm(sp, air, daily_mm)[-1] == pytest.approx(5.5)
+    depth = degree_day_snow(by_day(air), by_day(daily_mm) / DAY, sp, canopy="open")
+    assert depth[-1] == pytest.approx(5.5 * 5 / 1000)
 
 
 def test_landlab_three_days(hazel_dormouse):
@@ -63,7 +66,7 @@ def lowland(real_data):
 
 @pytest.mark.real_data
 def test_winters_with_snow_as_a_reanalysis_parts_it(hazel_dormouse, lowland):
-    """Days under 1 cm or more, winter by winter, by our threshold and by the provider's snowfall.
+    """Days under snow of 2.5 mm of water, by our threshold and by the provider's snowfall.
 
     Its snowfall above 1 °C melts as it lies: the threshold costs a day in a winter, not the spell.
     """
@@ -74,7 +77,7 @@ def test_winters_with_snow_as_a_reanalysis_parts_it(hazel_dormouse, lowland):
     winter = pd.Index(lowland.index.year - (lowland.index.month < 7), name="winter")
     days = []
     for sp, water in ((hazel_dormouse, whole), (as_given, solid)):
-        lies = degree_day_snow(air, water, sp, canopy="open") >= 0.01
+        lies = snow_water(air, water, sp, canopy="open") >= 2.5
         days.append(pd.Series(lies).groupby(winter).sum() / DAY)
     ours, theirs = days
     assert (ours - theirs).abs().max() <= 1.0
