@@ -5,6 +5,7 @@ from __future__ import annotations
 from riskcast.pipeline.check import CheckLine, CheckReport, check
 from riskcast.pipeline.fetch import Fetched, fetch
 from riskcast.pipeline.moment import Moment, moment
+from riskcast.pipeline.other_luck import what_moves
 from riskcast.pipeline.run import DRAWS, SEED, Forecast, Run, forecast, run
 from riskcast.pipeline.views import explain, triage, triage_found, visits
 
@@ -26,4 +27,5 @@ __all__ = [
     "triage",
     "triage_found",
     "visits",
+    "what_moves",
 ]
