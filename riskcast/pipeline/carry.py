@@ -10,7 +10,7 @@ import xarray as xr
 
 from riskcast import animals, habitat, physiology
 from riskcast.pipeline.used import weather_notes
-from riskcast.risk import NEXT_DAYS, REFERENCE, TO_DATE, Evidence, Feeding
+from riskcast.risk import NEXT_DAYS, NEXT_WEEK, REFERENCE, TO_DATE, WEEK_DAYS, Evidence, Feeding
 
 if TYPE_CHECKING:
     from riskcast.animals import Records
@@ -269,8 +269,12 @@ def _stretches(
     if now.issued_at < onset:
         return {}
     hour = now.issued_at.astype("datetime64[h]").astype("datetime64[ns]")
-    ahead = hour + np.timedelta64(int(sp.risk.arousal_window), "D")
-    stretches = {NEXT_DAYS: (hour, ahead)} if ahead <= end else {}
+    ahead = {NEXT_DAYS: int(sp.risk.arousal_window), NEXT_WEEK: WEEK_DAYS}
+    stretches = {
+        name: (hour, hour + days * _DAY)
+        for name, days in ahead.items()
+        if hour + days * _DAY <= end
+    }
     if hour - onset >= _DAY:
         stretches[TO_DATE] = (onset, hour)
     return stretches

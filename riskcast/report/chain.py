@@ -24,7 +24,7 @@ from riskcast.physiology import (
     grams_per_ml_oxygen,
     torpid_rate,
 )
-from riskcast.report.described import weather_itself
+from riskcast.report.described import cost_of_weather, weather_itself
 from riskcast.report.moves import moves_block
 from riskcast.risk import (
     REFERENCE,
@@ -123,6 +123,7 @@ def chain(
         _weighing(animal, assessment),
         _weather(assessment),
         weather_itself(evidence, sp),
+        cost_of_weather(assessment),
     ]
     if animal.days_in_hand["none"].value is None:
         parts.append(["Not carried to spring: " + animal.days_in_hand["none"].reason + "."])
@@ -138,7 +139,7 @@ def chain(
         parts.append(moves_block(moves, sp))
     parts.append(_parameters(sp))
     parts.append(_sources(sp))
-    return "\n\n".join("\n".join(part) for part in parts) + "\n"
+    return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
 
 
 def _title(animal: AnimalOutlook, assessment: Assessment) -> list[str]:

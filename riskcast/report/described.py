@@ -1,4 +1,4 @@
-"""Warm spells of the season so far, by the names others give them: description beside the risk."""
+"""The weather beside the risk: what it costs over three stretches, what others would call it."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from riskcast.habitat.spells import (
     warm_days,
     winter_years,
 )
-from riskcast.risk import Evidence
+from riskcast.risk import Assessment, Evidence, Quantity
 from riskcast.species import Species
 
-__all__ = ["weather_itself"]
+__all__ = ["cost_of_weather", "weather_itself"]
 
 _SEEN = ("observed", "analysis")
 
@@ -52,6 +52,52 @@ def weather_itself(evidence: Evidence, sp: Species) -> list[str]:
         lines.append(f"   {definition.title} ({definition.source}):")
         lines.append(f"      {_told(definition, here, past, days, sp)}")
     return lines
+
+
+def cost_of_weather(assessment: Assessment) -> list[str]:
+    """Lines of `riskcast explain`: days of reserve over a week, the window, the season so far.
+
+    Those of the risk `winter_arousal`, so of the reference animal; empty where it is not assessed.
+    """
+    risk = assessment.risk("winter_arousal")
+    if risk.status != "assessed":
+        return []
+    known = risk.quantities
+    stretches = {"next week": "week_", "window of the risk": "", "season so far": "season_"}
+    lines = ["What this weather costs the reference animal, against the same dates in past winters"]
+    for words, prefix in stretches.items():
+        if f"{prefix}days_spent" not in known:
+            continue
+        q = {
+            name: known[f"{prefix}{name}"]
+            for name in ("days_spent", "days_spent_normal", "extra_arousals", "ratio", "rank")
+        }
+        lines += [
+            f"   {words}, {_number(q['days_spent_normal'])} days: {_number(q['days_spent'])} days "
+            f"of reserve, {_number(q['ratio'])} of normal, rank {_number(q['rank'])} of "
+            f"{_number(known['rank_of'])}; wakings above normal {_number(q['extra_arousals'])}",
+            *_parts(known, prefix),
+        ]
+    return lines
+
+
+def _parts(known: dict[str, Quantity], prefix: str) -> list[str]:
+    """What the days more, or fewer, are made of."""
+    names = {"more wakings": "more_arousals", "dearer torpor": "dearer_torpor",
+             "dearer wakings": "dearer_waking"}  # fmt: skip
+    parts = {words: known[f"{prefix}from_{name}"] for words, name in names.items()}
+    if any(part.value is None for part in parts.values()):
+        return ["      too near to normal to be split"]
+    told = ", ".join(f"{part.value:+.2g} from {words}" for words, part in parts.items())
+    return [f"      {known[f'{prefix}extra_days'].value:+.2g} days: {told}"]
+
+
+def _number(quantity: Quantity) -> str:
+    if quantity.value is None:
+        return f"not known ({quantity.reason})"
+    if quantity.low is None or quantity.high is None:
+        return f"{quantity.value:.3g}"
+    return f"{quantity.value:.3g} ({quantity.low:.3g} to {quantity.high:.3g})"
 
 
 def _told(

@@ -20,12 +20,14 @@ from riskcast.risk.assessment import (
     WeatherUsed,
     Window,
 )
-from riskcast.risk.evidence import NEXT_DAYS, REFERENCE, TO_DATE, Evidence
+from riskcast.risk.evidence import NEXT_DAYS, NEXT_WEEK, REFERENCE, TO_DATE, WEEK_DAYS, Evidence
 
 __all__ = [
     "NEXT_DAYS",
+    "NEXT_WEEK",
     "REFERENCE",
     "TO_DATE",
+    "WEEK_DAYS",
     "AnimalOutlook",
     "Assessment",
     "Calendar",

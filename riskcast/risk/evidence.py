@@ -12,12 +12,14 @@ import xarray as xr
 
 from riskcast.risk.assessment import Feeding, Reason
 
-__all__ = ["NEXT_DAYS", "REFERENCE", "TO_DATE", "Evidence"]
+__all__ = ["NEXT_DAYS", "NEXT_WEEK", "REFERENCE", "TO_DATE", "WEEK_DAYS", "Evidence"]
 
 # The reference animal's name along the `animal` dimension.
 REFERENCE = "reference"
 # Stretches of weather whose mean cost is compared with the past years.
-NEXT_DAYS, TO_DATE = "next_days", "to_date"
+NEXT_DAYS, NEXT_WEEK, TO_DATE = "next_days", "next_week", "to_date"
+# A week is shown beside the window that the risk asks about: forecasts hold for about as long.
+WEEK_DAYS = 7
 
 
 @dataclass(frozen=True)
@@ -33,8 +35,8 @@ class Evidence:
     reference_onset : when the reference animal goes in, here and in the past years
     food, past_food : first_food_date, food_date (member, draw)
     emergence : (member, draw)
-    spend, past_spend : mean cost (member, draw) of the `NEXT_DAYS` and of the season `TO_DATE`;
-        a window that makes no sense on the day is not there
+    spend, past_spend : mean cost (member, draw) of the `NEXT_DAYS`, the `NEXT_WEEK` and
+        the season `TO_DATE`; a window that makes no sense on the day is not there
     gap_cost : grams per gram from emergence to food (member, draw)
     need_from : onset of the reference animal, or issue if that is later
     spent_to_food : grams per gram an unfed animal spends from `need_from` to the food date

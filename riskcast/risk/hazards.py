@@ -20,23 +20,21 @@ from riskcast.risk.assessment import (
     Window,
 )
 from riskcast.risk.confidence import confidence
-from riskcast.risk.evidence import NEXT_DAYS, REFERENCE, TO_DATE, Evidence
+from riskcast.risk.evidence import NEXT_DAYS, REFERENCE, Evidence
 from riskcast.risk.outlook import days_vs_normal
 from riskcast.risk.scores import (
     concern,
     date_quantity,
     likelihood_word,
     quantity,
-    rank_among,
     share,
 )
+from riskcast.risk.spending import other_stretches, spending, split
 from riskcast.species import Species
 
 __all__ = ["autumn_mass", "spring_food", "winter_arousal", "winter_reserve"]
 
 _DAY = np.timedelta64(1, "D")
-# A difference of less than this many days of reserve has no parts worth telling.
-_LEAST_TO_SPLIT = 0.2
 
 
 def autumn_mass(evidence: Evidence, animals: Sequence[AnimalOutlook], sp: Species) -> RiskResult:
@@ -106,7 +104,8 @@ def winter_arousal(evidence: Evidence, spell: WarmSpell | None, sp: Species) -> 
     """Reserve the reference animal spends in the next days, against the same dates in past years.
 
     Event: above the past years' quantile, draw by draw. Days of reserve are counted in the
-    mean spending of those dates, so a normal stretch costs as many days as it lasts.
+    mean spending of those dates, so a normal stretch costs as many days as it lasts. Beside it,
+    without a say in the level: the same for the next week and the season so far.
     """
     window = Window(start=_onset_day(evidence), end=_median_day(evidence.emergence, evidence))
     if not _inside(evidence, window):
@@ -116,31 +115,15 @@ def winter_arousal(evidence: Evidence, spell: WarmSpell | None, sp: Species) -> 
         return _no_data("winter_arousal", window, missing)
     if NEXT_DAYS not in evidence.spend:
         return _no_data("winter_arousal", window, Reason(code="series_too_short"))
-    here = evidence.spend[NEXT_DAYS]
-    past = evidence.past_spend[NEXT_DAYS]
-    total, past_total = here["torpor"] + here["waking"], past["torpor"] + past["waking"]
-    usual = past_total.mean("member")
-    per_day = usual / sp.risk.arousal_window
-    spent = total / per_day
-    event = total > past_total.quantile(sp.risk.arousal_quantile, "member")
-    likelihood = share(event.values)
-    cost, past_cost = (
-        here["waking"] / here["arousals"],
-        past["waking"].mean("member") / past["arousals"].mean("member"),
-    )
-    more = (here["arousals"] - past["arousals"].mean("member")) * past_cost / per_day
-    dearer = here["arousals"] * (cost - past_cost) / per_day
-    torpor = (here["torpor"] - past["torpor"].mean("member")) / per_day
-    extra = spent - sp.risk.arousal_window
-    extra_days = quantity(extra.values, "day of reserve")
-    by_year = past_total.mean("draw").values
-    rank = rank_among(float(total.mean()), by_year)
+    days = sp.risk.arousal_window
+    stretch = spending(evidence, NEXT_DAYS, days, sp.risk.arousal_quantile)
+    likelihood = share(stretch.above.values)
+    extra_days = quantity((stretch.spent - days).values, "day of reserve")
     years = evidence.past_years
-    season = _season_to_date(evidence)
     reasons = [
         Reason(
             code="above_past_years",
-            numbers={"window_days": sp.risk.arousal_window, "rank": rank, "of": years + 1},
+            numbers={"window_days": days, "rank": stretch.rank, "of": years + 1},
         )
     ]
     if spell is not None:
@@ -158,21 +141,15 @@ def winter_arousal(evidence: Evidence, spell: WarmSpell | None, sp: Species) -> 
         evidence,
         sp,
         quantities={
-            "days_spent": quantity(spent.values, "day of reserve"),
-            "days_spent_normal": Quantity(value=sp.risk.arousal_window, unit="day of reserve"),
+            "days_spent": quantity(stretch.spent.values, "day of reserve"),
+            "days_spent_normal": Quantity(value=days, unit="day of reserve"),
             "extra_days": extra_days,
-            "extra_arousals": quantity(
-                (here["arousals"] - past["arousals"].mean("member")).values, "arousals"
-            ),
-            **_split(
-                extra_days,
-                from_more_arousals=more,
-                from_dearer_torpor=torpor,
-                from_dearer_waking=dearer,
-            ),
-            "rank": Quantity(value=rank, unit="1"),
+            "extra_arousals": quantity(stretch.extra_arousals.values, "arousals"),
+            **split(extra_days, stretch),
+            "ratio": quantity(stretch.ratio.values, "1"),
+            "rank": Quantity(value=stretch.rank, unit="1"),
             "rank_of": Quantity(value=years + 1, unit="1"),
-            **season,
+            **other_stretches(evidence, sp.risk.arousal_quantile),
         },
         reasons=tuple(reasons),
     )
@@ -295,34 +272,6 @@ def _assessed(
         dates=dates or {},
         reasons=reasons,
     )
-
-
-def _split(whole: Quantity, **parts: xr.DataArray) -> dict[str, Quantity]:
-    """The median's parts, in the proportion of the parts' means, so that they add up to it."""
-    means = {name: float(part.mean()) for name, part in parts.items()}
-    total = sum(means.values())
-    unit = whole.unit
-    if whole.value is None or abs(total) < _LEAST_TO_SPLIT or whole.value * total < 0:
-        reason = "too_little_to_split"
-        return {name: Quantity(value=None, unit=unit, reason=reason) for name in parts}
-    return {
-        name: Quantity(value=round(whole.value * mean / total, 3), unit=unit)
-        for name, mean in means.items()
-    }
-
-
-def _season_to_date(evidence: Evidence) -> dict[str, Quantity]:
-    """The season so far against the same stretch of the past years."""
-    if TO_DATE not in evidence.spend:
-        return {}
-    here, past = evidence.spend[TO_DATE], evidence.past_spend[TO_DATE]
-    total, past_total = here["torpor"] + here["waking"], past["torpor"] + past["waking"]
-    ratio = total / past_total.mean("member")
-    rank = rank_among(float(total.mean()), past_total.mean("draw").values)
-    return {
-        "season_ratio": quantity(ratio.values, "1"),
-        "season_rank": Quantity(value=rank, unit="1"),
-    }
 
 
 def _cold_ahead(evidence: Evidence, sp: Species) -> Reason | None:

@@ -392,8 +392,37 @@ class TestExplain:
         assert done.stdout.startswith("How the numbers for animal K13, box 14")
         for step in ("1  Weighing", "2  Weather", "3  Growth and onset", "4  Nest temperature",
                      "5  Torpor and arousal", "6  Reserve", "7  Food in spring", "8  Result",
-                     "Parameters:", "Sources"):  # fmt: skip
+                     "How the weather itself is described", "Parameters:", "Sources"):  # fmt: skip
             assert step in done.stdout
+
+    def test_own_dates_are_fitted_to_the_past_winters(
+        self, small_site, small_weather, tmp_path, dates
+    ):
+        """Oak that flowers by a sum of warmth of its own, in the invented past of the small site.
+
+        Where its dates come from is told, as is what a week, a fortnight and the season cost.
+        """
+        air = small_weather.history["air_temperature"].squeeze()
+        if air.attrs.get("units") in ("K", "kelvin"):
+            air = air - 273.15
+        days = air.to_series().resample("1D").mean()
+        rows = ["plant,stage,date"]
+        for _, spring in days[days.index.month <= 6].groupby(lambda day: day.year):
+            warmth = (spring[spring.index.day_of_year >= 55] - 4.34).clip(lower=0).cumsum()
+            ready = warmth[warmth > 200.0]
+            if ready.size and spring.index.day_of_year[0] == 1:
+                rows.append(f"oak,flower,{ready.index[0].date()}")
+        assert len(rows) > 6
+        (tmp_path / "own.csv").write_text("\n".join(rows) + "\n", "utf-8")
+        site = small_site(tmp_path, food_dates=tmp_path / "own.csv")
+        text = call("explain", site, "--animal", "reference", "--as-of", dates[1]).stdout
+        (told,) = (line for line in text.splitlines() if "from oak" in line)
+        assert "oak (own dates, flower, " in told
+        assert ", thermal time; days missed in " in told
+        missed = float(told.split("fitted to them ")[1].split(",")[0].rstrip(")"))
+        assert missed < 2.0
+        for words in ("next week, 7 days: ", "window of the risk, 14 days: ", "season so far, "):
+            assert words in text
 
     def test_an_override_is_shown_as_the_sites_own(self, small_site, tmp_path, dates):
         more = '\n[species.override]\n"torpor.q10" = { value = 1.9, reason = "own report 3" }\n'

@@ -13,7 +13,7 @@ import pytest
 import xarray as xr
 
 from riskcast import physiology, species
-from riskcast.risk import NEXT_DAYS, REFERENCE, TO_DATE, Evidence
+from riskcast.risk import NEXT_DAYS, NEXT_WEEK, REFERENCE, TO_DATE, Evidence
 
 DRAWS, ZONE = 32, "Europe/London"
 START, END = np.datetime64("2025-11-10", "ns"), np.datetime64("2026-06-01", "ns")
@@ -92,7 +92,8 @@ def make_evidence() -> Callable[..., Evidence]:
             },
             coords={"member": np.arange(3), "night": night},
         )
-        stretches = {NEXT_DAYS: window, TO_DATE: (START, issued_at)}
+        week = (issued_at, issued_at + np.timedelta64(7, "D"))
+        stretches = {NEXT_DAYS: window, NEXT_WEEK: week, TO_DATE: (START, issued_at)}
         animals = pd.DataFrame(
             {
                 "key": ["a"],
