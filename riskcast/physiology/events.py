@@ -96,6 +96,17 @@ class Plan:
             grams=np.broadcast_to(grams_per_ml_oxygen(sp).ravel(), (draws,)),
         )
 
+    def part(self, some: slice) -> Plan:
+        """The same for some of the draws, in one block."""
+        sp = self.sp.some(some)
+        return Plan(
+            sp=sp,
+            narrow=sp.only("arousal"),
+            log_season=self.log_season[some],
+            blocks=((slice(0, sp.draws), sp.columns()),),
+            grams=self.grams[some],
+        )
+
 
 @dataclass(frozen=True)
 class Budget:

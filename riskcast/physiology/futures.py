@@ -16,6 +16,7 @@ import xarray as xr
 from riskcast.base.nights import as_ns
 from riskcast.base.quantity import require
 from riskcast.base.streams import stream
+from riskcast.physiology.compiled import Compiled, Engine, picked
 from riskcast.physiology.diary import Diary, Page, Pages
 from riskcast.physiology.events import Course, Luck, Plan, cumulate, jump, trailing_mean
 from riskcast.physiology.torpor import empty_mass, spendable
@@ -114,10 +115,11 @@ def carry(
     drawn: Species,
     season_terms: bool,
     diary: Diary | None = None,
+    engine: Engine = "auto",
 ) -> list[Outcome]:
     """Run the event scheme for all jobs in one go, some members at a time on each core.
 
-    A `diary` is kept of one job only.
+    A `diary` is kept of one job only, and always by NumPy.
 
     Some members at a time, because threads that only do short steps hinder each other: they
     hand the interpreter's lock to and fro.
@@ -134,9 +136,14 @@ def carry(
     allowance = np.concatenate([job.allowance for job in jobs]).transpose(1, 2, 0)
     stop = np.concatenate([_stop(job) for job in jobs]).transpose(1, 2, 0) - first
     luck = _together([job.luck for job in jobs])
+    fast = diary is None and picked(engine, begin.size)
+    compiled = Compiled(plan, luck) if fast else None
 
     def one(some: slice) -> Course:
-        budget = cumulate(values[some, first:], t24[some, first:], plan)
+        weather = values[some, first:], t24[some, first:]
+        if compiled is not None:
+            return compiled.carry(*weather, begin[some], allowance[some], stop[some])
+        budget = cumulate(*weather, plan)
         page = None if diary is None else Page(diary, some, first)
         return jump(budget, begin[some], allowance[some], luck, stop[some], page)
 

@@ -12,6 +12,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from riskcast.base.nights import as_ns
+from riskcast.physiology.compiled import Engine
 from riskcast.physiology.diary import QUANTILES, Diary, days_of
 from riskcast.physiology.futures import (
     Animals,
@@ -45,6 +46,7 @@ def winter(
     draws: int = 256,
     seed: int = 0,
     daily: bool = False,
+    engine: Engine = "auto",
 ) -> xr.Dataset:
     """Carry animals from their onset to the end of `nest` in every future.
 
@@ -62,6 +64,8 @@ def winter(
     season_terms : apply the autumn and spring factors on the hazard
     draws, seed : see `Species.draw`
     daily : also say what happens day by day, and what the fat went on
+    engine : "auto" = compiled where numba (extra ``scale``) is installed and there are
+        futures enough; "numpy", "numba" = this one. They agree to 1e-9.
 
     Returns
     -------
@@ -101,7 +105,7 @@ def winter(
         result = as_dataset(nest, animals, body, empty, None, issued, feeding)
         return result.assign(_fed_days(nest, animals, body, drawn)) if daily else result
     diary = _diary(nest, animals, animals.mass, drawn) if daily else None
-    (course,) = carry(nest, [animals.job()], drawn, season_terms, diary)
+    (course,) = carry(nest, [animals.job()], drawn, season_terms, diary, engine)
     body = mass_after(animals.mass, course.spent, drawn)
     result = as_dataset(nest, animals, body, course.empty, course.arousals, issued, feeding)
     return result if diary is None else result.assign(_days(nest, diary, course))
