@@ -99,7 +99,7 @@ DEFINITIONS = (
         "5 days and more with a maximum above 13 °C, December to February",
         "max",
         5,
-        "Chapman et al. 2020, abstract",
+        "Chapman et al. 2020, abstract; they judge by crossings and count no runs",
         limit_degc=13.0,
         months=_WINTER,
     ),
