@@ -1,7 +1,7 @@
 """Snow on the ground: the provider's depth, else a degree-day model of air and precipitation.
 
-Precipitation at or below a threshold temperature falls as snow; every degree above freezing
-melts its share of a day's degree-day factor; what is left settles with time.
+What falls at or below the temperature that parts rain from snow stays as snow; every degree
+above freezing melts its share of a day's degree-day factor; what is left settles with time.
 """
 
 from __future__ import annotations
