@@ -36,15 +36,27 @@ from riskcast.habitat.soil import (
     temperature_step,
     temperature_wave,
 )
+from riskcast.habitat.spells import (
+    DEFINITIONS,
+    SpellDefinition,
+    calendar_limits,
+    limits_of,
+    spell_counts,
+    warm_spells,
+    winter_years,
+)
 
 __all__ = [
+    "DEFINITIONS",
     "SPIN_UP_DAYS",
     "STAGES",
     "Column",
     "LitterFit",
     "OwnDates",
+    "SpellDefinition",
     "autumn_food_left",
     "box_temperature",
+    "calendar_limits",
     "calibrate_litter",
     "canopy_air",
     "chilling_days",
@@ -57,6 +69,7 @@ __all__ = [
     "food_dates",
     "food_share",
     "generic_requirement",
+    "limits_of",
     "litter_column",
     "litter_conductivity",
     "litter_heat_capacity",
@@ -68,6 +81,7 @@ __all__ = [
     "saturation_vapour_pressure_fao56",
     "snow_on_ground",
     "snow_water",
+    "spell_counts",
     "steady_interfaces",
     "steady_profile",
     "surface_in_balance",
@@ -75,4 +89,6 @@ __all__ = [
     "temperature_wave",
     "thermal_time",
     "vapour_pressure_deficit",
+    "warm_spells",
+    "winter_years",
 ]
