@@ -28,6 +28,7 @@ QUANTILES = (0.1, 0.25, 0.5, 0.75, 0.9)
 _STEPS = 512
 # `add.at` is a hundred times faster with a number of the array's own kind.
 _ONE = np.int32(1)
+_HOURS_PER_DAY = 24.0
 _HOUR = np.timedelta64(1, "h")
 _DAY = np.timedelta64(1, "D")
 
@@ -167,7 +168,7 @@ class Page:
         """A waking of each of some futures, along the profile of `events`."""
         self.first[who] = np.minimum(self.first[who], wake)
         self.last[who] = wake
-        self._diary.wake(who % self.shape[2], np.searchsorted(self._ends, wake, side="right"))
+        self._diary.wake(who % self.shape[2], self._ended(wake))
         if leaves is None:
             self.waking[who] += burnt
         else:
@@ -182,14 +183,21 @@ class Page:
         """Count at its mass at onset what has not gone in yet, at its last mass what has ended."""
         who = np.arange(self._mass.size)
         animal, zero = who % self.shape[2], np.zeros_like(who)
-        onset, last = (np.searchsorted(self._ends, h, side="right") for h in (start, end))
+        onset, last = (self._ended(h) for h in (start, end))
         self._diary.see_from(animal, zero, self._mass, +1)
         self._diary.see_from(animal, onset, self._mass, -1)
         self._diary.see_from(animal, last, self._left(who, spent), +1)
 
+    def _ended(self, hour: FloatArray) -> IntArray:
+        """How many days have ended by an hour; all are whole but the first and the last."""
+        before_last = len(self._ends) - 1
+        since = np.floor((hour - self._ends[0]) / _HOURS_PER_DAY) + 1.0
+        whole = np.clip(since, 0.0, float(before_last)).astype(np.int64)
+        return np.asarray(whole + (hour >= self._ends[-1]))
+
     def _days_ended(self, start: FloatArray, until: FloatArray) -> tuple[IntArray, IntArray]:
         """Days that end in (start, until]: which stretch, which day."""
-        first, stop = (np.searchsorted(self._ends, h, side="right") for h in (start, until))
+        first, stop = (self._ended(h) for h in (start, until))
         count = stop - first
         which = np.repeat(np.arange(count.size), count)
         before = np.cumsum(count) - count

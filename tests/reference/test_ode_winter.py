@@ -72,7 +72,7 @@ def by_ode(nest, times, sp, limit: float, targets: np.ndarray) -> tuple[float, i
     return t, wakings
 
 
-@pytest.mark.parametrize("mass_g", [13.0, 13.5, 60.0])
+@pytest.mark.parametrize("mass_g", [12.0, 13.0, 60.0])
 def test_every_future_of_a_short_winter(nest_series, mass_g):
     rng = np.random.default_rng(2)
     values = 8 + np.cumsum(rng.normal(0, 0.2, 35 * 24))
