@@ -42,8 +42,9 @@ _SECONDS_PER_HOUR = 3600.0
 _HOURS_PER_DAY = 24.0
 # Wakings are drawn in blocks, so a long winter needs no guess of their number.
 _BLOCK = 32
-# Together they bound the memory: 2 members are about 40 MB in a season of 5,000 hours.
-_MEMBERS_AT_ONCE, _MOST_THREADS = 2, 4
+# Together they bound the memory: 512 rows (a member with a draw each) are about 40 MB in a
+# season of 5,000 hours, whatever the number of animals and members.
+_ROWS_AT_ONCE, _MOST_THREADS = 512, 4
 
 
 def _open_end(until: npt.NDArray[np.datetime64], start: np.datetime64) -> FloatArray:
@@ -147,9 +148,10 @@ def carry(
         page = None if diary is None else Page(diary, some, first)
         return jump(budget, begin[some], allowance[some], luck, stop[some], page)
 
-    starts = range(0, len(values), _MEMBERS_AT_ONCE)
+    at_once = max(_ROWS_AT_ONCE // plan.draws, 1)
+    starts = range(0, len(values), at_once)
     with ThreadPoolExecutor(max_workers=min(cpu_count() or 1, _MOST_THREADS)) as pool:
-        courses = list(pool.map(one, [slice(m, m + _MEMBERS_AT_ONCE) for m in starts]))
+        courses = list(pool.map(one, [slice(m, m + at_once) for m in starts]))
     spent, arousals, empty = (
         np.concatenate([getattr(course, name) for course in courses]).transpose(2, 0, 1)
         for name in ("spent", "arousals", "empty_hour")

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 import xarray as xr
 
 from riskcast import species
-from riskcast.physiology import grams_per_ml_oxygen, mass_after, spendable, torpid_rate, winter
+from riskcast.physiology import (
+    futures,
+    grams_per_ml_oxygen,
+    mass_after,
+    spendable,
+    torpid_rate,
+    winter,
+)
 
 SP = species.load("hazel_dormouse")
 QUANTILES = [0.1, 0.25, 0.5, 0.75, 0.9]
@@ -127,6 +136,26 @@ def test_fed_days_follow_the_measured_net_change(nest, masses):
     cut = winter(nest.sel(time=nest.time < until), masses, SP, feeding="found", draws=128)
     expected = cut.body_mass_g.quantile(QUANTILES, ("member", "draw"), method="inverted_cdf")
     assert bool((abs(days.daily_body_mass_g.isel(day=day) - expected) <= 0.05).all())
+
+
+@pytest.mark.parametrize("daily", [False, True])
+def test_memory_does_not_hold_the_hours_of_every_future(nest_series, monkeypatch, daily):
+    monkeypatch.setattr(futures, "_MOST_THREADS", 1)
+    animals, draws, days = 10, 128, 60
+
+    def peak(members: int) -> int:
+        nest = nest_series(np.full((members, days * 24), 5.0))
+        tracemalloc.start()
+        winter(nest, [18.0] * animals, SP, draws=draws, daily=daily, engine="numpy")
+        most = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        return most
+
+    more = 24
+    grown = peak(8 + more) - peak(8)
+    every_day = 8 * animals * more * draws * days
+    # Some numbers a future grow with members, its days (15 MB) and hours (350 MB) do not.
+    assert grown < every_day / 2
 
 
 # Searching ----------------------------------------------------------------------------------
