@@ -47,7 +47,9 @@ def picked(engine: Engine, futures: int) -> bool:
     installed = find_spec("numba") is not None
     if engine == "numba" and not installed:
         raise ModuleNotFoundError("engine 'numba': not installed; pip install 'riskcast[scale]'")
-    return installed and (engine == "numba" or futures >= _WORTH_FUTURES)
+    if engine == "numba":
+        return True
+    return installed and futures >= _WORTH_FUTURES and _loads()
 
 
 class Compiled:
@@ -140,6 +142,16 @@ class Compiled:
 def _stacked(chance: Callable[[int], FloatArray], k: int) -> FloatArray:
     """The chances of the next wakings, (draw, animal, waking)."""
     return np.stack([chance(i) for i in range(k, k + _WAKINGS)], axis=-1)
+
+
+@cache
+def _loads() -> bool:
+    """An installed numba may still refuse the NumPy beside it: then NumPy does the work."""
+    try:
+        import_module("numba")
+    except ImportError:
+        return False
+    return True
 
 
 @cache

@@ -81,6 +81,9 @@ def test_the_kernel_is_the_same_scheme_when_it_is_not_compiled(nest, monkeypatch
 
 def test_the_choice_hangs_on_size_and_on_what_is_installed(monkeypatch):
     monkeypatch.setattr(compiled, "find_spec", lambda name: "installed")
+    monkeypatch.setattr(compiled, "_loads", lambda: False)
+    assert not compiled.picked("auto", 10_000_000)
+    monkeypatch.setattr(compiled, "_loads", lambda: True)
     assert not compiled.picked("auto", 10_000)
     assert compiled.picked("auto", 10_000_000)
     assert not compiled.picked("numpy", 10_000_000)
