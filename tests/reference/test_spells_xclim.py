@@ -2,7 +2,7 @@
 
 Index values: xclim on a series without chance, k = 0 … 10957 days from 1 January 1991 (limits
 from the whole series, before the three spells are put into it). Run rule: xclim's run-length
-functions on the row below. xclim itself comes with no extra of this project.
+functions on the row below. xclim itself comes with the extra `reference`.
 """
 
 from __future__ import annotations
