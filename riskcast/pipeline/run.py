@@ -19,6 +19,7 @@ from riskcast import animals, delivery, habitat, report, risk, species
 from riskcast.archive import Archive, StoredMessage
 from riskcast.base.errors import UsageError
 from riskcast.pipeline.carry import gather
+from riskcast.pipeline.litter import as_logged
 from riskcast.pipeline.moment import Moment, moment
 from riskcast.pipeline.reach import read_season
 from riskcast.pipeline.used import (
@@ -204,6 +205,7 @@ def forecast(
         say("weather")
         season = read_season(site, now, offline=offline, seed=seed, progress=say)
     say("nest temperature")
+    site, sp, season = as_logged(site, now, sp, season)
     nest = habitat.nest_temperature(season.futures, site.habitat, sp)
     say("nights, growth, torpor, fat and food in every future")
     evidence = gather(site, now, sp, records, season, nest, draws=draws, seed=seed)

@@ -120,8 +120,6 @@ def weather_notes(site: Site, season: Season) -> tuple[Reason, ...]:
     if any(note.code == "history_incomplete" for note in notes):
         # The same shortness; this one says that it will pass.
         notes = [note for note in notes if note.code != "past_years_short"]
-    if site.weather.logger is not None:
-        notes.append(Reason(code="logger_not_used"))
     return tuple(notes)
 
 
