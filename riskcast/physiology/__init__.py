@@ -10,7 +10,7 @@ from riskcast.physiology.autumn import (
     onset_logit,
     own_gains,
 )
-from riskcast.physiology.spend import expected_spend
+from riskcast.physiology.spend import expected_spend, spend_by_hour
 from riskcast.physiology.spring import emergence, emergence_logit, gap_cost
 from riskcast.physiology.torpor import (
     arousal_cost,
@@ -46,6 +46,7 @@ __all__ = [
     "onset_logit",
     "own_gains",
     "season_factor",
+    "spend_by_hour",
     "spendable",
     "spent_until",
     "torpid_body_temperature",

@@ -17,16 +17,7 @@ from scipy.fft import dct
 from scipy.special import betaincinv
 
 from riskcast.base.nights import as_ns, local_days
-from riskcast.physiology import (
-    arousal_cost,
-    arousal_hazard,
-    arousal_length,
-    grams_per_ml_oxygen,
-    season_factor,
-    torpid_rate,
-)
-from riskcast.physiology.events import rise_over_a_day, trailing_mean
-from riskcast.physiology.torpor import rise_factor
+from riskcast.physiology.spend import spend_by_hour
 from riskcast.species import Species
 
 __all__ = [
@@ -151,7 +142,7 @@ def first_order_shares(
 
     Returns
     -------
-    dict in the order of `inputs`; estimates, unbiased for an input without effect, so they
+    dict in the order of `inputs`; 0 for an input of one value; else estimates, unbiased for an input without effect, so they
     may lie a little below zero. With 256 draws the standard error is about 0.01 near zero
     and 0.04 near a half. An effect with more than two turns over the input's range, or one
     in combination with others only, does not show.
@@ -174,6 +165,9 @@ def first_order_shares(
 
 def _held(x: FloatArray, y: FloatArray) -> float:
     """What the first cosines over the rank of x hold of the variance of y."""
+    if x.min() == x.max():
+        # One value has no ranks: the order of the draws would stand in for them.
+        return _COSINES / (len(y) - 1)
     power = np.square(dct(y[np.argsort(x, kind="stable")], type=2, norm="ortho"))
     return float(power[1 : _COSINES + 1].sum() / power[1:].sum())
 
@@ -285,7 +279,7 @@ def daily_cost(
 ) -> FloatArray:
     """Mean cost of each local day to an animal in hibernation, at the central parameters.
 
-    The renewal rates of `physiology.expected_spend`, hour by hour, without draws.
+    `physiology.spend_by_hour` without draws, summed by day.
 
     Parameters
     ----------
@@ -298,25 +292,15 @@ def daily_cost(
     ndarray (member, day), grams per gram at the scale mass
     """
     times = nest.time.values
-    memory = int(sp.torpor.temperature_memory)
     of_hour = local_days(times, timezone)
     inside = np.flatnonzero((of_hour >= days[0]) & (of_hour <= days[-1]))
-    # T24 and its rise look back over two memories.
-    before = max(0, int(inside[0]) - 2 * memory + 1)
-    stretch = slice(before, int(inside[-1]) + 1)
-    t = np.asarray(nest.values[:, stretch], dtype=float)
+    t = np.asarray(nest.values, dtype=float)
     if warmer is not None:
-        t = t + np.where(of_hour[stretch] == warmer, _DEGREE, 0.0)
-    t24 = trailing_mean(t, memory)
-    rise = rise_over_a_day(t24, sp)
-    keep = slice(int(inside[0]) - before, None)
-    t, t24, rise = t[:, keep], t24[:, keep], rise[:, keep]
-    hazard = sp.torpor.arousal_multiplier * season_factor(times[inside], sp)
-    hazard = hazard * rise_factor(rise, sp) * arousal_hazard(t24, sp)
-    asleep = 1.0 / (1.0 + hazard * arousal_length(t, sp))
-    oxygen = (torpid_rate(t, sp) + arousal_cost(t, sp) * hazard) * asleep
+        t = t + np.where(of_hour == warmer, _DEGREE, 0.0)
+    hours = slice(int(inside[0]), int(inside[-1]) + 1)
+    hourly = spend_by_hour(t, times, hours, sp)
     starts = np.flatnonzero(np.r_[True, np.diff(of_hour[inside]) > np.timedelta64(0, "D")])
-    return np.asarray(grams_per_ml_oxygen(sp) * np.add.reduceat(oxygen, starts, axis=1))
+    return np.asarray(np.add.reduceat(hourly.torpor + hourly.waking, starts, axis=1))
 
 
 def costly_days(

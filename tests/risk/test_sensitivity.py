@@ -78,6 +78,23 @@ def test_shares_do_not_depend_on_how_an_input_is_scaled():
     assert bent == first_order_shares(x, y)
 
 
+@pytest.mark.parametrize("order", ["as drawn", "rising"])
+def test_a_parameter_fixed_to_a_point_carries_nothing(order):
+    """A site that knows a number overrides it by one value: the order of draws is no effect."""
+    x = columns(2)
+    y = x["x0"] + 0.1 * x["x1"]
+    if order == "rising":
+        y = np.sort(y)
+    shares = first_order_shares(x | {"known": np.full(DRAWS, 0.62)}, y)
+    assert shares["known"] == pytest.approx(0, abs=1e-12)
+
+
+def test_a_number_overridden_by_the_site_is_no_longer_looked_at(hazel_dormouse):
+    known = hazel_dormouse.with_values(torpor__q10=1.9)
+    assert "torpor.q10" in drawn_parameters(hazel_dormouse, 64, 0)
+    assert "torpor.q10" not in drawn_parameters(known, 64, 0)
+
+
 def test_a_column_without_effect_scores_nought_in_the_mean_and_seldom_passes_for_an_effect():
     """The chance line is passed by the greatest of 35 such columns in one set of twenty."""
     rng = np.random.default_rng(7)
