@@ -21,10 +21,13 @@ _EVERYWHERE = ("stale_forecast", "history_incomplete", "source_failed")
 # Trouble of the machine that riskcast runs on: the keeper can mend it, a monitor cannot.
 _KEEPERS = ("cache_not_kept", "clock_skew", "forecast_not_kept", "version_ends")
 
+# How the model does what it always does: for `check`, `explain` and the JSON.
+_INNER = ("soil_carried_on",)
+
 
 def for_letters(notes: Iterable[Reason]) -> tuple[Reason, ...]:
     """The notes that concern those who get letters, failed sources told as one."""
-    return _failed_as_one(note for note in notes if note.code not in _KEEPERS)
+    return _failed_as_one(note for note in notes if note.code not in (*_KEEPERS, *_INNER))
 
 
 def keeper_notes(notes: Iterable[Reason]) -> tuple[str, ...]:

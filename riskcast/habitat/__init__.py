@@ -18,7 +18,13 @@ from riskcast.habitat.humidity import (
     saturation_vapour_pressure_fao56,
     vapour_pressure_deficit,
 )
-from riskcast.habitat.nest import SPIN_UP_DAYS, box_temperature, canopy_air, nest_temperature
+from riskcast.habitat.nest import (
+    SPIN_UP_DAYS,
+    box_temperature,
+    canopy_air,
+    carried_on,
+    nest_temperature,
+)
 from riskcast.habitat.nights import autumn_food_left, feeding_share, nights
 from riskcast.habitat.own_dates import STAGES, OwnDates, read_own_dates
 from riskcast.habitat.phenology import (
@@ -30,6 +36,7 @@ from riskcast.habitat.phenology import (
 from riskcast.habitat.snow import degree_day_snow, snow_on_ground, snow_water
 from riskcast.habitat.soil import (
     damping_depth,
+    departure_left,
     litter_conductivity,
     litter_heat_capacity,
     steady_interfaces,
@@ -59,10 +66,12 @@ __all__ = [
     "calendar_limits",
     "calibrate_litter",
     "canopy_air",
+    "carried_on",
     "chilling_days",
     "conduct",
     "damping_depth",
     "degree_day_snow",
+    "departure_left",
     "dew_point",
     "feeding_share",
     "first_day_above",

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "damping_depth",
+    "departure_left",
     "litter_conductivity",
     "litter_heat_capacity",
     "steady_interfaces",
@@ -120,6 +121,23 @@ def temperature_step(
     """
     reach = 2.0 * np.sqrt(diffusivity * np.asarray(time_s, dtype=float))
     return np.asarray(step * erfc(np.asarray(depth, dtype=float) / reach))
+
+
+def departure_left(
+    depth: npt.ArrayLike, time_s: npt.ArrayLike, *, diffusivity: float
+) -> FloatArray:
+    """Share of a departure of the soil that is left, once its surface has none any more: 0 to 1.
+
+    What `temperature_step` has not yet undone: erf(z / 2 sqrt(κt)), for a departure that is
+    alike at all depths (Carslaw & Jaeger 1959, §2.4). It fades as a root of time, not
+    exponentially: what lies deeper still feeds it.
+
+    Parameters
+    ----------
+    depth, time_s : m and s, broadcast together; time above 0
+    diffusivity : m2 s-1
+    """
+    return 1.0 - temperature_step(depth, time_s, step=1.0, diffusivity=diffusivity)
 
 
 def steady_interfaces(above: float, below: float, resistance: npt.ArrayLike) -> FloatArray:

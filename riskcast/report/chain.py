@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from riskcast.advice import Unit, units, weather_sentences
+from riskcast.advice import Unit, note_sentences, units, weather_sentences
 from riskcast.base.errors import UsageError
 from riskcast.base.nights import as_ns, local_date
 from riskcast.physiology import (
@@ -130,7 +130,7 @@ def chain(
     else:
         if animal.key != REFERENCE:
             parts.append(_autumn(animal, evidence))
-        parts.append(_nest(animal, evidence, nest))
+        parts.append(_nest(animal, evidence, assessment, nest))
         parts.append(_torpor(animal, evidence, nest, sp))
         parts.append(_reserve(animal, evidence, sp))
         parts.append(_food(evidence))
@@ -204,7 +204,9 @@ def _from_onset(animal: AnimalOutlook, evidence: Evidence, nest: xr.DataArray) -
     return nest.isel(time=nest.time.values >= start)
 
 
-def _nest(animal: AnimalOutlook, evidence: Evidence, nest: xr.DataArray) -> list[str]:
+def _nest(
+    animal: AnimalOutlook, evidence: Evidence, assessment: Assessment, nest: xr.DataArray
+) -> list[str]:
     inside = _from_onset(animal, evidence, nest)
     air = evidence.futures["air_temperature"].sel(time=inside.time)
     swing = (inside.resample(time="1D").max() - inside.resample(time="1D").min()).mean()
@@ -213,6 +215,25 @@ def _nest(animal: AnimalOutlook, evidence: Evidence, nest: xr.DataArray) -> list
         "4  Nest temperature, from onset to the end of the season",
         f"   mean {float(inside.mean()):.1f} °C (air {float(air.mean()):.1f}), "
         f"daily swing {float(swing):.1f} K (air {float(air_swing):.1f})",
+        *_column(nest, assessment),
+    ]
+
+
+def _column(nest: xr.DataArray, assessment: Assessment) -> list[str]:
+    """What the nest was computed with, and how far it may miss."""
+    used = nest.attrs
+    soil = ""
+    if "soil_measured_until" in used:
+        soil = f"; measured to {used['soil_measured_until'][:10]}, then as in past winters"
+    logger = [note for note in assessment.weather.notes if note.code.startswith("logger_")]
+    return [
+        f"   {used['nest_depth_cm']:g} cm down in {used['litter_depth_cm']:.3g} cm of litter with "
+        f"{used['litter_water_content']:.0%} water; canopy {used['canopy']}; snow: {used['snow']}",
+        f"   below: {used['lower_boundary']}, mean {used['deep_temperature_degc']:.1f} °C{soil}",
+        *(f"   {told}" for told in note_sentences(logger)),
+        f"   a day's mean may miss by {used['model_error_k']:g} °C either way, without snow; the "
+        "spread below",
+        "   leaves that out",
     ]
 
 

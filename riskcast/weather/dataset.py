@@ -64,6 +64,7 @@ class Note:
       (degc_per_decade, years)
     - values: ``gap_filled`` (share_last_10_days), ``earlier_gap_filled`` (hours),
       ``hours_missing`` (name, percent, nights; source), ``no_variable`` (name, source),
+      ``soil_carried_on`` (date, depth_cm), ``soil_not_used`` (why),
       ``null_column`` (name, source), ``frozen_sensor`` (hours, source), ``daily_values``
       (days, source), ``snow_as_water`` (name, source)
     - the place: ``height_gap`` (m, above zero where the file's cell lies higher than the site;

@@ -30,10 +30,12 @@ from riskcast.weather.dataset import (
     Note,
     hours,
     stamp,
+    stamps,
     to_dataset,
 )
 from riskcast.weather.forecasts import Forecast
 from riskcast.weather.futures.dressing import Dressed, dress, general_errors, own_errors
+from riskcast.weather.futures.ground import ground_of, with_futures, with_past
 from riskcast.weather.futures.join import (
     Axis,
     axis_of,
@@ -64,8 +66,8 @@ _LEAST_OPTIONAL = 0.8
 # A run about an earlier moment than this speaks of the past (a bare date is the end of its day).
 _NOW = np.timedelta64(24, "h")
 
-# Nobody misses it where it is not on both sides: the nest's own column is computed without it.
-_SELDOM = ("soil_temperature",)
+# Has a way of its own (`futures.ground`): forecasts do not tell of it.
+_SOIL = "soil_temperature"
 
 
 @dataclass(frozen=True)
@@ -84,6 +86,9 @@ class Season:
     sources : how it went with each source of weather that was tried
 
     Both Datasets carry the same variables, and ``annual_mean_air_temperature`` (degC).
+    ``soil_temperature`` has the deepest level of the history, if that has any. In `futures` it
+    is what was measured until its attribute ``measured_until``, and from there each member's
+    past winter as it was: `habitat.nest_temperature` joins the two.
     """
 
     futures: xr.Dataset
@@ -141,7 +146,8 @@ def season(
     names, absent = _variables(history, forecast.course, axis, years)
 
     head = so_far(history, forecast.course, axis, names, forecast.before)
-    past = past_years(history, axis, years, names)
+    ground, of_soil = ground_of(history, axis, years)
+    past = with_past(past_years(history, axis, years, names), ground)
     shift_degc, shifted = 0.0, list[Note]()
     if config.trend_adjusted:
         past, shift_degc, shifted = adjusted(past, axis.winter)
@@ -154,7 +160,10 @@ def season(
         joined = futures(head, dressed.course, past, axis, seed, dressed.year)
 
     course = replace(joined.course, attrs=_attrs(forecast, history, moment))
+    course = with_futures(course, past, joined.past_year, ground)
     dataset = to_dataset(course, place, np.array(PROVENANCE)[joined.provenance])
+    if ground is not None:
+        dataset[_SOIL].attrs["measured_until"] = stamp(stamps([ground.measured_until])[0])
     dataset = dataset.assign_coords(
         past_year=("member", joined.past_year),
         forecast_member=("member", joined.forecast_member),
@@ -171,6 +180,7 @@ def season(
             *shifted,
             *joined.notes,
             *absent,
+            *of_soil,
             *_told(forecast.course, "forecast"),
             *_told(history, "history"),
         ),
@@ -243,10 +253,12 @@ def _variables(
             )
     names, notes = list(REQUIRED), []
     for name in OPTIONAL:
+        if name == _SOIL:
+            continue
         source = _lacking(name, history, forecast, axis, years)
         if source is None:
             names.append(name)
-        elif name not in _SELDOM or (name in history.values and name in forecast.values):
+        else:
             notes.append(Note("no_variable", {"name": name, "source": source}))
     return names, notes
 
@@ -264,8 +276,6 @@ def _lacking(
         np.isfinite(forecast.reach(name, coming, m)).all() for m in range(len(forecast.member))
     ):
         return "forecast"
-    if name == "soil_temperature" and not np.array_equal(history.depth, forecast.depth):
-        return "forecast"  # other depths are another quantity
     shares = [share_present(history, (name,), axis.in_winter(year)) for year in years]
     return "past_years" if min(shares, default=1.0) < LEAST_SHARE else None
 

@@ -89,6 +89,8 @@ CODES: dict[str, tuple[dict[str, Any], str]] = {
     ),
     "logger_no_gain": ({"before_degc": 0.83, "after_degc": 0.82}, "did not help"),
     "no_variable": ({"name": "wind_speed", "source": "a.nc"}, "no wind speed"),
+    "soil_carried_on": ({"date": "2025-11-05", "depth_cm": 178}, "178 cm down is known up to"),
+    "soil_not_used": ({"why": "past_years"}, "too little soil temperature in past years, so"),
     "forecast_ends": ({"date": "2025-11-06"}, "ends on 6 November"),
     "height_gap": ({"m": -140}, "140 m lower"),
     "cell_distance": ({"km": 11.2}, "11 km from the site"),

@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+import service_faults
 import time_machine
 from click.testing import Result
 from loopback import Services
@@ -287,8 +288,6 @@ def test_offline_connects_nowhere_and_looks_no_name_up(
 def test_the_next_source_is_tried_and_the_failure_told(
     riskcast_command: Call, services: Services, site: Callable[[str], str], tmp_path: Path
 ) -> None:
-    import service_faults
-
     services.fail("met-norway", service_faults.status(500), times=None)
     path = site('["met-norway", "open-meteo"]')
     done = riskcast_command("run", path)
@@ -296,6 +295,35 @@ def test_the_next_source_is_tried_and_the_failure_told(
     assert "met-norway" in done.stderr
     assert "and used what else we had" in flat(letter(tmp_path, "monitor")[0])
     assert MET_NORWAY not in flat(letter(tmp_path, "monitor")[0])
+
+
+@pytest.mark.parametrize("provider", PROVIDERS)
+@pytest.mark.parametrize("has_soil", [True, False])
+def test_soil_below_the_nest(
+    riskcast_command: Call,
+    services: Services,
+    site: Callable[[str], str],
+    provider: str,
+    has_soil: bool,
+) -> None:
+    """No forecast has it. Where the reanalysis does, five days behind, it is the lower boundary;
+    where that has no value either, the mean of the year is, and explain says which."""
+    if not has_soil:
+        soil = "soil_temperature_100_to_255cm"
+        services.fail("archive", service_faults.all_null(soil), times=None)
+    path = site(PROVIDERS[provider][0])
+    done = riskcast_command("explain", path, "--animal", "reference")
+    assert done.exit_code == 0, done.output
+    (told,) = (line for line in done.stdout.splitlines() if line.startswith("   below: "))
+    checked = flat(riskcast_command("check", path).stdout)
+    known = "Soil 178 cm down is known up to 5 November"
+    if has_soil:
+        assert told.startswith("   below: soil temperature at 1.83 m, mean ")
+        assert told.endswith("; measured to 2025-11-05, then as in past winters")
+        assert known in checked
+    else:
+        assert told.startswith("   below: annual mean air temperature at 2.30 m, mean ")
+        assert "Soil" not in checked
 
 
 def test_past_years_come_day_by_day_and_every_output_says_so(

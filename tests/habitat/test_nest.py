@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+import xarray as xr
 
-from riskcast.habitat import box_temperature, canopy_air, nest, nest_temperature
+from riskcast.habitat import box_temperature, canopy_air, carried_on, nest, nest_temperature
 from riskcast.site import Habitat
 
 DAYS = 150
@@ -141,16 +142,16 @@ def with_soil(course, depths, temperature):
 
 
 def test_deep_soil_temperature_is_the_lower_boundary(autumn, litter):
-    course = with_soil(autumn, [0.1, 1.0], np.array([99.0, 12.0]))
+    course = with_soil(autumn, [0.1, 1.8], np.array([99.0, 12.0]))
     felt = nest_temperature(course, litter)
-    assert felt.attrs["lower_boundary"] == "soil temperature at 1.06 m"
+    assert felt.attrs["lower_boundary"] == "soil temperature at 1.86 m"
     assert felt.attrs["deep_temperature_degc"] == 12.0
-    colder = nest_temperature(with_soil(autumn, [0.1, 1.0], np.array([99.0, 6.0])), litter)
-    assert float((felt - colder)[0, -1]) > 1.0
+    colder = nest_temperature(with_soil(autumn, [0.1, 1.8], np.array([99.0, 6.0])), litter)
+    assert 0.5 < float((felt - colder)[0, -1]) < 1.5
 
 
-@pytest.mark.parametrize(("depth", "taken"), [(0.49, False), (0.5, True), (0.64, True)])
-def test_soil_from_half_a_metre_on(autumn, litter, depth, taken):
+@pytest.mark.parametrize(("depth", "taken"), [(0.64, False), (1.49, False), (1.5, True)])
+def test_soil_from_a_metre_and_a_half_on(autumn, litter, depth, taken):
     course = with_soil(autumn, [0.18, depth], np.array([99.0, 12.0]))
     course = course.assign(annual_mean_air_temperature=10.0)
     felt = nest_temperature(course, litter)
@@ -163,15 +164,80 @@ def test_soil_from_half_a_metre_on(autumn, litter, depth, taken):
 
 def test_soil_temperature_that_changes_is_followed(autumn, litter):
     """The boundary is a series of its own: a warm month below is felt above, and only then."""
-    steady, warmed = (with_soil(autumn, [1.0], np.array([9.0])) for _ in range(2))
+    steady, warmed = (with_soil(autumn, [1.6], np.array([9.0])) for _ in range(2))
     warmed["soil_temperature"][:, 2000:] = 15.0
     apart = (nest_temperature(warmed, litter) - nest_temperature(steady, litter)).values[0]
     assert (apart[:1999] == 0.0).all()
-    assert apart[-1] > 0.5
+    assert apart[-1] > 0.3
+
+
+def measured_until(course, hour):
+    course["soil_temperature"].attrs["measured_until"] = (
+        f"{np.datetime_as_string(course['time'].values[hour], unit='m')}Z"
+    )
+    return course
+
+
+def test_soil_goes_over_from_the_measured_to_a_past_winters(autumn, litter, hazel_dormouse):
+    """A departure of 3 K after hour 2000: none of it is lost at once, half after 80 days."""
+    course = with_soil(autumn, [1.8], np.array([9.0]))
+    course["soil_temperature"][:, :2000] = 12.0
+    raw = course["soil_temperature"].values[..., 0]
+    times = course["time"].values
+    joined = carried_on(raw, times, times[1999], 1.8, hazel_dormouse)
+    assert (joined[:, :2000] == 12.0).all()
+    assert joined[0, 2000:2003] == pytest.approx(12.0, abs=1e-6)
+    assert (np.diff(joined[0, 1999:]) <= 0.0).all()
+    # erf(1.8 / (2 sqrt(5e-7 * 60 d))) = erf(0.559), by a table of the error function.
+    assert joined[0, 1999 + 24 * 60] == pytest.approx(9.0 + 3.0 * 0.5708, abs=0.002)
+    felt = nest_temperature(measured_until(course, 1999), litter)
+    assert felt.attrs["soil_measured_until"] == "2020-10-23T07:00Z"
+    assert felt.attrs["deep_temperature_degc"] == pytest.approx(float(joined.mean()), abs=0.006)
+    left = nest_temperature(with_soil(autumn, [1.8], joined[..., np.newaxis]), litter)
+    assert (felt.values == left.values).all()
+    assert "soil_measured_until" not in left.attrs
+
+
+@pytest.mark.parametrize("hour", [0, HOURS - 1])
+def test_soil_measured_at_an_end_alone(autumn, litter, hour):
+    """Measured to the last hour, there is nothing to carry; one hour is enough to carry on."""
+    course = with_soil(autumn, [1.8], np.array([9.0]))
+    course["soil_temperature"][:, 0] = 11.0
+    before = course["soil_temperature"].values.copy()
+    felt = nest_temperature(measured_until(course, hour), litter)
+    assert (course["soil_temperature"].values == before).all(), "the weather is not written to"
+    assert (felt.attrs["deep_temperature_degc"] > 10.0) == (hour == 0)
+
+
+def test_soil_with_gaps_is_refused_where_it_is_used_and_nowhere_else(autumn, litter):
+    course = with_soil(autumn, [0.3, 1.8], np.array([9.0, 9.0]))
+    course["soil_temperature"][0, 7, 0] = np.nan
+    assert np.isfinite(nest_temperature(course, litter)).all()
+    course["soil_temperature"][0, 7, 1] = np.nan
+    with pytest.raises(ValueError, match="soil_temperature: 1 of"):
+        nest_temperature(course, litter)
+
+
+@pytest.mark.parametrize(
+    ("depths", "units"), [([180.0], "cm"), ([-1.8], "m"), ([np.nan], "m")]
+)  # fmt: skip
+def test_depths_of_soil_are_metres_down(autumn, litter, depths, units):
+    course = with_soil(autumn, depths, np.array([9.0]))
+    course["depth"].attrs["units"] = units
+    with pytest.raises(ValueError, match="expected depths in m, positive down"):
+        nest_temperature(course, litter)
+
+
+def test_soil_of_one_member_for_many_is_refused(weather, litter):
+    course = weather(np.full((3, HOURS), 5.0))
+    soil = with_soil(weather(np.full(HOURS, 5.0)), [1.8], np.array([9.0]))
+    three = xr.merge([course, soil["soil_temperature"]], join="outer")
+    with pytest.raises(ValueError, match="soil_temperature"):
+        nest_temperature(three, litter)
 
 
 def test_shallow_soil_temperature_is_not(autumn, litter):
-    course = with_soil(autumn, [0.06, 0.18], np.array([99.0, 99.0]))
+    course = with_soil(autumn, [0.06, 0.64], np.array([99.0, 99.0]))
     felt = nest_temperature(course, litter, deep_temperature_degc=10.0)
     plain = nest_temperature(autumn, litter, deep_temperature_degc=10.0)
     assert (felt.values == plain.values).all()

@@ -8,6 +8,7 @@ from riskcast.base.errors import InputMissingError, WeatherError
 from riskcast.base.quantity import require_variable
 from riskcast.weather import season
 from riskcast.weather.dataset import PROVENANCE, Course, hours, stamps
+from riskcast.weather.futures.ground import ground_of
 from riskcast.weather.futures.join import axis_of, so_far
 
 ISSUED = np.datetime64("2025-10-25T22:59:59", "ns")
@@ -371,23 +372,94 @@ def test_an_absent_variable_is_absent_and_told(config, place, tmp_path, seven_ye
     assert note.numbers == {"name": "snow_depth", "source": "history"}
 
 
-@pytest.mark.parametrize("both", [False, True])
-def test_soil_that_only_one_side_has_is_missed_by_nobody(
-    config, place, tmp_path, seven_years, three_members, both
+def soil_of(name, source, path, hole=None):
+    """A copy of a file with soil temperature made of its air's, NaN in a stretch of hours."""
+    with xr.open_dataset(source) as file:
+        soil = (file.air_temperature / 2 + 5).assign_attrs(units="degC")
+        if hole is not None:
+            inside = (file.time >= np.datetime64(hole[0])) & (file.time <= np.datetime64(hole[1]))
+            soil = soil.where(~inside).assign_attrs(units="degC")
+        file.assign({name: soil}).to_netcdf(path)
+    return path
+
+
+def test_soil_is_measured_so_far_and_then_that_of_past_winters(
+    config, place, tmp_path, seven_years, hourly
 ):
-    """An ensemble never has it; where both have it, but at other depths, that is told."""
-    paths = {"history": tmp_path / "h.nc", "forecast": tmp_path / "f.nc"}
-    for source, path, name in (
-        (seven_years, paths["history"], "stl1"),
-        (three_members, paths["forecast"], "stl3"),
-    ):
-        with xr.open_dataset(source) as file:
-            soil = (file.air_temperature / 2 + 5).assign_attrs(units="degC")
-            wanted = both or name == "stl1"
-            (file.assign({name: soil}) if wanted else file).to_netcdf(path)
-    found = season(config(**paths), place, issued_at=ISSUED)
+    """An ensemble has none, and the history ends days before issue: both are no obstacle."""
+    hole = ("2025-10-20T01", "2025-10-26T00")
+    path = soil_of("stl4", seven_years, tmp_path / "h.nc", hole)
+    found = season(config(history=path), place, issued_at=ISSUED)
+    assert codes(found) == ["soil_carried_on"]
+    assert found.notes[0].numbers == {"date": "2025-10-20", "depth_cm": 194}
+    futures, past = found.futures, found.past_years
+    for dataset in (futures, past):
+        require_variable(
+            dataset, "soil_temperature", dims=("member", "time", "depth"), units="degC", step="1h"
+        )
+        assert dataset["depth"].values.tolist() == [1.945]
+    soil = futures["soil_temperature"]
+    assert soil.attrs["measured_until"] == "2025-10-20T00:00Z"
+    known = hourly("2025-08-01T00", "2025-10-20T00")
+    with xr.open_dataset(path) as history:
+        np.testing.assert_array_equal(
+            soil.sel(time=known).values[..., 0],
+            np.broadcast_to(history["stl4"].sel(time=known).values, (6, len(known))),
+        )
+    lent = past["soil_temperature"].sel(member=futures["past_year"].values)
+    after = slice("2025-10-20T01", None)
+    np.testing.assert_array_equal(soil.sel(time=after).values, lent.sel(time=after).values)
+    # What lacks is the soil's alone: the rest of the season is whole.
+    assert set(futures["filled"].sel(time=known).values) == {"none"}
+
+
+def test_a_gap_in_the_soil_is_closed_in_a_straight_line(
+    config, place, tmp_path, seven_years, hourly
+):
+    path = soil_of("stl4", seven_years, tmp_path / "h.nc", ("2025-09-01T01", "2025-09-07T23"))
+    found = season(config(history=path), place, issued_at=ISSUED)
+    gap = found.futures["soil_temperature"].sel(time=hourly("2025-09-01T00", "2025-09-08T00"))
+    assert np.diff(gap.values[0, :, 0], 2) == pytest.approx(0.0, abs=1e-9)
+    assert codes(found) == ["soil_carried_on"]
+
+
+@pytest.mark.parametrize(
+    ("hole", "why"),
+    [
+        (("2025-08-01T00", "2025-08-20T00"), "so_far"),
+        (("2021-11-01T00", "2022-03-01T00"), "past_years"),
+    ],
+)
+def test_too_little_soil_is_none(config, place, tmp_path, seven_years, hole, why):
+    path = soil_of("stl4", seven_years, tmp_path / "h.nc", hole)
+    found = season(config(history=path), place, issued_at=ISSUED)
     assert "soil_temperature" not in found.futures
-    assert codes(found) == (["no_variable"] if both else [])
+    assert "soil_temperature" not in found.past_years
+    assert [(note.code, note.numbers["why"]) for note in found.notes] == [("soil_not_used", why)]
+
+
+def test_soil_nobody_has_measured_for_a_month_is_none(config, place, tmp_path, seven_years):
+    history = config(history=soil_of("stl4", seven_years, tmp_path / "h.nc")).history
+    with xr.open_dataset(history) as file:
+        course = Course(
+            int(hours([file.time.values[0]])[0]),
+            np.zeros(1, dtype=int),
+            {"soil_temperature": file["stl4"].values[None, :, None]},
+            np.zeros(file.sizes["time"], dtype=np.int8),
+            np.zeros(file.sizes["time"], dtype=bool),
+            np.array([1.945]),
+        )
+    axis = axis_of(np.datetime64("2025-05-20T00", "ns"))
+    assert ground_of(course, axis, [2022])[0] is not None
+    course.values["soil_temperature"][:, int(axis.now) - course.start - 31 * 24 :] = np.nan
+    assert [n.numbers["why"] for n in ground_of(course, axis, [2022])[1]] == ["old"]
+
+
+def test_soil_of_the_forecast_alone_is_missed_by_nobody(config, place, tmp_path, three_members):
+    path = soil_of("stl4", three_members, tmp_path / "f.nc")
+    found = season(config(forecast=path), place, issued_at=ISSUED)
+    assert "soil_temperature" not in found.futures
+    assert codes(found) == []
 
 
 def test_a_required_variable_is_required(config, place, tmp_path, seven_years):

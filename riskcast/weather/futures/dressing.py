@@ -16,7 +16,7 @@ lead are known; elsewhere a general kernel about the forecast (affine kernel dre
 & Smith 2008, Tellus 60A; for one member its width cannot come from Silverman's rule).
 
 Rain is never mixed: each member takes its rain from the forecast up to some hour and from its
-past winter after it, a shower being whole in either. Humidity, wind, snow and soil go over to
+past winter after it, a shower being whole in either. Humidity, wind and snow go over to
 the past winter about the same hour, over two days: to the hours its pattern was taken from, so that
 they belong together. Relative humidity is carried, not the dew point: so the dew point moves with
 the temperature and never exceeds it.
@@ -206,7 +206,7 @@ def dress(
     own = {
         name: close_short_gaps(forecast.reach(name, coming)[None])[0][0]
         for name in forecast.values
-        if name in past.values
+        if name in past.values and name != "soil_temperature"  # see `ground`
     }
     anomaly = (own["air_temperature"] - normal.mean) / normal.spread
     missed = errors.a + (errors.b - 1.0) * anomaly + errors.spread * pattern
@@ -216,12 +216,8 @@ def dress(
     for name, array in own.items():
         if name == "air_temperature":
             continue
-        weight = to_past.reshape(*to_past.shape, *[1] * (array.ndim - 1))
-        if name == "precipitation":
-            weight = np.round(weight)
-        # The soil has a season of its own, which no pattern of the air's moves.
-        moved = 0 if name == "soil_temperature" else later[:, None]
-        theirs = past.values[name][year[:, None], coming - past.start + moved]
+        weight = np.round(to_past) if name == "precipitation" else to_past
+        theirs = past.values[name][year[:, None], coming - past.start + later[:, None]]
         values[name] = (1.0 - weight) * array + weight * theirs
     inside = np.clip(coming - forecast.start, 0, forecast.size - 1)
     filled = np.where(

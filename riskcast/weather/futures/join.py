@@ -155,7 +155,7 @@ def so_far(
     for name in names:
         array = history.reach(name, hour)[None]
         for lender in (before, forecast):
-            if lender is None or not _can_lend(lender, name, history):
+            if lender is None or name not in lender.values:
                 continue
             lacking = _holes(array)
             array = np.where(np.isnan(array), lender.reach(name, hour)[None], array)
@@ -213,8 +213,7 @@ def past_years(history: Course, axis: Axis, years: list[int], names: list[str]) 
             filled[hole] = _PAST_YEAR_MEAN
             gap |= hole
             rows.append(_with_usual(history, name, row, hour, hole)[0])
-        shape = (0, size, *history.values[name].shape[2:])
-        values[name] = np.stack(rows) if rows else np.zeros(shape)
+        values[name] = np.stack(rows) if rows else np.zeros((0, size))
         if np.isnan(values[name]).any():
             raise WeatherError(
                 f"not enough data because {name} of the past winters has gaps that no other"
@@ -265,14 +264,13 @@ def futures(
     fading = slice(n_head, n_head + n_forecast)
     values: dict[str, Values] = {}
     for name, before in head.course.values.items():
-        out = np.empty((len(member), len(axis.hour), *before.shape[2:]))
+        out = np.empty((len(member), len(axis.hour)))
         out[:, :n_head] = before
         own = [forecast.reach(name, reached, m) for m in range(len(forecast.member))]
         out[:, fading] = close_short_gaps(np.stack(own))[0][member]
         if n_tail:
-            weight = to_past.reshape(-1, *[1] * (before.ndim - 2))
-            if name == "precipitation":
-                weight = np.round(weight)  # half of two showers is drizzle: switch, not blend
+            # Half of two showers is drizzle: switch, not blend.
+            weight = np.round(to_past) if name == "precipitation" else to_past
             theirs = past.values[name][year]
             blend = out[:, fading] * (1 - weight) + theirs[:, fading] * weight
             if name == "air_temperature" and to_past.any():
@@ -301,13 +299,6 @@ def _pairs(n_members: int, n_years: int, seed: int) -> tuple[Whole, Whole]:
         return member, np.zeros(len(member), dtype=np.int64)
     order = stream(seed, "weather", "past_year_of_member").permutation(n_years)
     return member, np.resize(order, len(member))
-
-
-def _can_lend(lender: Course, name: str, history: Course) -> bool:
-    """It has the variable; soil at other depths is another quantity."""
-    if name == "soil_temperature" and not np.array_equal(lender.depth, history.depth):
-        return False
-    return name in lender.values
 
 
 def _marks(course: Course, hour: Whole) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.bool_]]:

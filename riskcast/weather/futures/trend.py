@@ -71,8 +71,8 @@ def adjusted(past: Course, winter: int) -> tuple[Course, float, list[Note]]:
 
     Every hour of a winter is moved by the same amount. Relative humidity stays as it was
     (a warmer air mass holds it nearly constant: Held & Soden 2006, J. Climate 19), so the dew
-    point moves along; rain, wind and snow stay as they were, soil temperature too: snow that
-    lay in a colder year still lies.
+    point moves along, and so does the soil two metres down, which follows the mean of the
+    year; rain, wind and snow stay as they were: snow that lay in a colder year still lies.
 
     Parameters
     ----------
@@ -92,5 +92,7 @@ def adjusted(past: Course, winter: int) -> tuple[Course, float, list[Note]]:
         return past, 0.0, []
     shift: Values = np.asarray(trend.degc_per_decade * (winter - past.member) / 10.0)
     values = {**past.values, "air_temperature": temperature + shift[:, None]}
+    if "soil_temperature" in values:
+        values["soil_temperature"] = values["soil_temperature"] + shift[:, None, None]
     numbers = {"degc_per_decade": round(trend.degc_per_decade, 2), "years": trend.years}
     return replace(past, values=values), float(shift.mean()), [Note("trend_adjusted", numbers)]

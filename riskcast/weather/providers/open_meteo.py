@@ -61,13 +61,9 @@ VARIABLES = (
     "wind_speed_10m",
 )
 
-# Only one layer below half a metre: shallower soil, without litter, would drive the nest. It is
-# the reanalysis that has it, and the forecast of some models; no ensemble is known to.
-SOIL = {
-    "forecast": ("soil_temperature_28_to_100cm",),
-    "ensemble": (),
-    "archive": ("soil_temperature_28_to_100cm",),
-}
+# The deepest layer there is: shallower soil, without litter, would drive the nest, and two metres
+# down the past tells what a fortnight's forecast could. So the reanalysis alone is asked.
+SOIL = ("soil_temperature_100_to_255cm",)
 
 # Stated with every request, so that a change of the provider's defaults changes nothing here;
 # read from the answer all the same.
@@ -130,7 +126,7 @@ def fetch_ensemble(
     SourceError, WeatherError
         It could not be had; or it is no ensemble of this place and time.
     """
-    names, model = VARIABLES + SOIL["ensemble"], settings.ensemble_model
+    names, model = VARIABLES, settings.ensemble_model
     days = {"forecast_days": _ENSEMBLE_DAYS, "past_days": _ENSEMBLE_PAST_DAYS}
     question = _Question(
         "open-meteo ensemble",
@@ -163,7 +159,7 @@ def fetch_forecast(
     ------
     SourceError, WeatherError
     """
-    names, model = VARIABLES + SOIL["forecast"], settings.forecast_model
+    names, model = VARIABLES, settings.forecast_model
     days = {"forecast_days": _FORECAST_DAYS, "past_days": past_days}
     question = _Question(
         "open-meteo forecast",
@@ -202,7 +198,7 @@ def fetch_archive(
     SourceError, WeatherError
     """
     begin, end = first.astype("datetime64[D]"), last.astype("datetime64[D]")
-    names = VARIABLES + SOIL["archive"]
+    names = VARIABLES + SOIL
     question = _Question(
         "open-meteo archive",
         ("archive_url", "history_model"),

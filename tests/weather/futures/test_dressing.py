@@ -196,23 +196,6 @@ def test_nothing_is_impossible(history):
     assert (values["relative_humidity"] / 100 * saturated <= saturated).all()
 
 
-def test_soil_goes_over_layer_by_layer(history):
-    past, coming = setting(history)
-    layers = np.array([[5.0, 8.0]])
-    soil = np.broadcast_to(layers, (past.size, 2)) + (past.member[:, None, None] - 2000) / 1000.0
-    past = replace(past, values={**past.values, "soil_temperature": soil})
-    forecast = forecast_of(history, coming)
-    own = np.broadcast_to(layers - 1.0, (1, len(coming), 2))
-    forecast = replace(forecast, values={**forecast.values, "soil_temperature": own})
-    errors = Errors(np.zeros(HOURS), np.zeros(HOURS), np.ones(HOURS))
-    made = dress(forecast, past, history, coming=coming, errors=errors)
-    found = made.course.values["soil_temperature"]
-    assert found.shape == (20, HOURS, 2)
-    np.testing.assert_array_equal(found[:, 96:], soil[made.year][:, :144])
-    assert (np.diff(found, axis=1) >= 0.0).all()  # from a degree less, step by step
-    assert np.diff(found, axis=1).max() < 0.05
-
-
 def test_who_leaves_when_is_by_seed(history):
     one, two, other = (dressed(history, seed=seed)[-1].course.values for seed in (1, 1, 2))
     assert np.array_equal(one["precipitation"], two["precipitation"])

@@ -418,8 +418,8 @@ def test_a_single_forecast_is_asked_for_with_the_days_before(deep_place):
     assert (web.params["forecast_days"], web.params["past_days"]) == ("16", "14")
     assert web.params["models"] == "best_match"
     assert web.params["elevation"] == "120"
-    assert web.params["hourly"].endswith(",soil_temperature_28_to_100cm")
-    assert web.options["weight"] == pytest.approx(0.6 * 30 / 14)
+    assert "soil" not in web.params["hourly"]  # another model's than the history's
+    assert web.options["weight"] == pytest.approx(max(1.0, 0.5 * 30 / 14))
     assert len(got.table.time) == 720
 
 
@@ -567,12 +567,11 @@ def test_the_next_question_is_answered_from_what_was_kept(services, asking, plac
     assert services.count("ensemble") == 1
 
 
-def test_a_forecast_comes_with_soil_and_the_days_before(asking, place):
+def test_a_forecast_comes_with_the_days_before(asking, place):
     got = open_meteo.fetch_forecast(*asking, place, as_of=NOW)
     assert got.table.time[0] == np.datetime64("2025-10-13T00:00")
     assert got.table.time[-1] == np.datetime64("2025-11-11T23:00")
-    assert got.table.depth.tolist() == [0.64]  # the middle of 28 to 100 cm
-    assert "soil_temperature" in got.table.values
+    assert "soil_temperature" not in got.table.values
 
 
 def test_past_weather_comes_with_its_last_days_missing(asking, place):
