@@ -15,7 +15,13 @@ from typing import TYPE_CHECKING
 from riskcast.advice.sentences import Sentences
 from riskcast.advice.tables import Cell, Table
 from riskcast.advice.units import Unit, reserve_may_be_gone, units
-from riskcast.advice.visits import candidate_days, choose_visit, litters_in_reach
+from riskcast.advice.visits import (
+    Candidate,
+    candidate_days,
+    choose_visit,
+    gone_to_ground,
+    litters_in_reach,
+)
 from riskcast.risk.assessment import AnimalOutlook, Assessment, Feeding, Quantity
 from riskcast.species import Species
 
@@ -75,6 +81,7 @@ def visits_table(assessment: Assessment, visits: Visits, sp: Species) -> Table:
                 round(day.unfit_weather, 2),
                 round(day.value, 2) if known else None,
                 round(day.gain, 2) if known else None,
+                _torpid(day, assessment, say),
                 day.decide_by.isoformat(),
                 say.macro("tables.j2", remark) if remark else "",
             )
@@ -85,7 +92,9 @@ def visits_table(assessment: Assessment, visits: Visits, sp: Species) -> Table:
     reach = ["visits_reach"]
     if any(litters_in_reach(assessment, day.day) for day in days):
         reach.append("visits_litter")
-    notes += [say.macro("tables.j2", n) for n in (*reach, "visits_replaces", "caution")]
+    notes += [say.macro("tables.j2", n) for n in reach]
+    notes += _torpid_notes(days, choice.best, assessment, say)
+    notes += [say.macro("tables.j2", n) for n in ("visits_replaces", "caution")]
     return Table(
         title=say.macro("tables.j2", "visits_title"),
         columns=(
@@ -95,12 +104,33 @@ def visits_table(assessment: Assessment, visits: Visits, sp: Species) -> Table:
             "unfit weather (share)",
             "value (animals)",
             "gain over planned (animals)",
+            "torpid that morning",
             "settle by",
             "remark",
         ),
         rows=tuple(rows),
         notes=tuple(notes),
     )
+
+
+def _torpid(day: Candidate, assessment: Assessment, say: Sentences) -> Cell:
+    """How many of ten animals still about are torpid that morning; words where none is about."""
+    if gone_to_ground(assessment, day.day):
+        return say.macro("tables.j2", "gone_to_ground")
+    return None if day.torpid is None else say.share(day.torpid)
+
+
+def _torpid_notes(
+    days: Sequence[Candidate], best: Candidate | None, assessment: Assessment, say: Sentences
+) -> list[str]:
+    notes = []
+    if best is not None and best.torpid is not None:
+        notes.append(say.macro("tables.j2", "visits_best", best.day, say.share(best.torpid)))
+    if any(day.torpid is not None for day in days):
+        notes.append(say.macro("tables.j2", "visits_torpid"))
+    if any(gone_to_ground(assessment, day.day) for day in days):
+        notes.append(say.macro("tables.j2", "visits_ground"))
+    return notes
 
 
 def triage_table(assessment: Assessment, sp: Species) -> Table:

@@ -26,10 +26,12 @@ __all__ = [
     "boxes_in_reach",
     "candidate_days",
     "choose_visit",
+    "gone_to_ground",
     "in_season",
     "light_in_reach",
     "litters_in_reach",
     "next_planned",
+    "torpid_on",
 ]
 
 _WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -45,6 +47,8 @@ class Candidate:
     value : in_reach × (1 - unfit_weather), animals
     gain : value less that of the planned day, animals
     decide_by : last day to settle it, `notice_days` clear days before the visit
+    torpid : share of the animals still about that are likely to be torpid in their box that
+        morning; None where hardly any is about, or nothing is known (`gone_to_ground` tells which)
     planned : True for the day that is planned already
     """
 
@@ -54,6 +58,7 @@ class Candidate:
     value: float
     gain: float
     decide_by: dt.date
+    torpid: float | None = None
     planned: bool = False
 
 
@@ -126,6 +131,21 @@ def boxes_in_reach(assessment: Assessment, day: dt.date, sp: Species) -> tuple[s
     return tuple(sorted(share, key=lambda box: (-share[box], _natural(box))))
 
 
+def torpid_on(assessment: Assessment, day: dt.date) -> float | None:
+    """Share of the animals still about that are likely to be torpid that morning; None where
+    hardly any is about or the calendar does not say (`gone_to_ground` tells the two apart)."""
+    calendar = assessment.calendar
+    if day not in calendar.days or not calendar.torpid_in_box:
+        return None
+    return calendar.torpid_in_box[calendar.days.index(day)]
+
+
+def gone_to_ground(assessment: Assessment, day: dt.date) -> bool:
+    """Is hardly any animal about on that day, so that boxes are likely to be empty?"""
+    known = day in assessment.calendar.days and bool(assessment.calendar.torpid_in_box)
+    return known and torpid_on(assessment, day) is None
+
+
 def candidate_days(assessment: Assessment, visits: Visits, sp: Species) -> tuple[Candidate, ...]:
     """Each allowed day from the issue to the planned visit, the planned day last.
 
@@ -147,7 +167,7 @@ def candidate_days(assessment: Assessment, visits: Visits, sp: Species) -> tuple
     level = values[planned][2]
     allowed = _allowed(assessment, visits, planned)
     return tuple(
-        _candidate(day, values, level, visits, planned=day == planned)
+        _candidate(day, values, level, visits, torpid_on(assessment, day), planned=day == planned)
         for day in (*allowed, planned)
         if in_season(day, visits.season)
     )
@@ -222,6 +242,7 @@ def _candidate(
     values: dict[dt.date, tuple[float, float, float]],
     level: float,
     visits: Visits,
+    torpid: float | None,
     *,
     planned: bool,
 ) -> Candidate:
@@ -233,6 +254,7 @@ def _candidate(
         value=value,
         gain=value - level,
         decide_by=_decide_by(day, visits),
+        torpid=torpid,
         planned=planned,
     )
 

@@ -10,6 +10,7 @@ from riskcast.physiology.autumn import (
     onset_logit,
     own_gains,
 )
+from riskcast.physiology.daytime import season_turn, torpid_share
 from riskcast.physiology.spend import expected_spend, spend_by_hour
 from riskcast.physiology.spring import emergence, emergence_logit, gap_cost
 from riskcast.physiology.torpor import (
@@ -46,11 +47,13 @@ __all__ = [
     "onset_logit",
     "own_gains",
     "season_factor",
+    "season_turn",
     "spend_by_hour",
     "spendable",
     "spent_until",
     "torpid_body_temperature",
     "torpid_rate",
+    "torpid_share",
     "winter",
     "winter_and_need",
 ]

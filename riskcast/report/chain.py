@@ -47,6 +47,7 @@ _STEPS = {
     "nest temperature": ("nest",),
     "torpor": ("torpor",),
     "arousal": ("arousal",),
+    "torpor by day outside winter": ("daytime",),
     "reserve": ("reserve",),
     "food in spring": ("food",),
     "risk bands and rules": ("risk",),

@@ -17,6 +17,7 @@ from riskcast.risk.assessment import (
 )
 from riskcast.risk.evidence import Evidence
 from riskcast.risk.hazards import autumn_mass, spring_food, winter_arousal, winter_reserve
+from riskcast.risk.mornings import torpid_in_box
 from riskcast.risk.outlook import mass_needed_quantities, outlook, reference_outlook
 from riskcast.risk.warmth import calendar, warm_spell
 from riskcast.species import Species
@@ -61,6 +62,8 @@ def assess(
             animal.key,
         ),
     )
+    torpid = torpid_in_box(animals, evidence, days, sp)
+    days = days.model_copy(update={"torpid_in_box": torpid})
     drawn = sp.draw(evidence.draws, evidence.seed)
     needed: dict[Feeding, np.ndarray[tuple[int, ...], np.dtype[np.float64]]] = {
         "none": mass_needed(evidence.spent_to_food.values, drawn),

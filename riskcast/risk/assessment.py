@@ -162,12 +162,15 @@ class Calendar(_Model):
 
     unfit_weather : share of the futures with heavy rain or strong wind in the visiting hours
     warmest, coldest : median daily maximum and minimum of air temperature, degC
+    torpid_in_box : share of the animals still about that are likely to be torpid in their box
+        in the morning; None = hardly any is about, they have gone to ground; empty = not known
     """
 
     days: tuple[dt.date, ...]
     unfit_weather: tuple[float, ...]
     warmest: tuple[float, ...]
     coldest: tuple[float, ...]
+    torpid_in_box: tuple[float | None, ...] = ()
 
 
 class WarmSpell(_Model):

@@ -124,6 +124,36 @@ class TestVisits:
         assert table.rows == ()
         assert "season of box checks is closed" in table.notes[0]
 
+    def test_how_many_are_torpid_that_morning_in_tenths_and_never_none_or_all(
+        self, autumn, visits, sp
+    ):
+        shares = dict.fromkeys(autumn.calendar.days, 0.5)
+        shares |= {dt.date(2025, 11, 1): 0.71, dt.date(2025, 11, 2): 0.0}
+        shares |= {dt.date(2025, 11, 8): 1.0, dt.date(2025, 11, 22): None}
+        table = visits_table(with_torpid(autumn, shares), visits, sp)
+        told = dict(zip(column(table, "day"), column(table, "torpid"), strict=True))
+        assert told["2025-11-01"] == "7 of 10"
+        assert told["2025-11-02"] == "fewer than 1 in 20"
+        assert told["2025-11-08"] == "more than 19 in 20"
+        assert told["2025-11-09"] == "5 of 10"
+        assert told["2025-11-22"] == "gone to ground"
+        notes = " ".join(table.notes)
+        best = column(table, "day")[column(table, "remark").index("proposed")]
+        assert best == "2025-11-01"
+        assert "morning of Saturday 1 November: 7 of 10 animals still about." in notes
+        assert "Be quick" in notes
+        assert "no sign of death" in notes
+
+    def test_nothing_is_said_of_torpor_where_nothing_is_known(self, autumn, visits, sp):
+        table = visits_table(autumn, visits, sp)
+        assert set(column(table, "torpid")) == {None}
+        assert not any("orpid" in note or "ground" in note for note in table.notes)
+
+
+def with_torpid(assessment, shares):
+    calendar = assessment.calendar.model_copy(update={"torpid_in_box": tuple(shares.values())})
+    return assessment.model_copy(update={"calendar": calendar})
+
 
 class TestFound:
     @pytest.fixture

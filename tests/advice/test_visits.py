@@ -7,7 +7,14 @@ import datetime as dt
 import pytest
 
 from riskcast.advice import candidate_days, choose_visit
-from riskcast.advice.visits import boxes_in_reach, in_season, light_in_reach, next_planned
+from riskcast.advice.visits import (
+    boxes_in_reach,
+    gone_to_ground,
+    in_season,
+    light_in_reach,
+    next_planned,
+    torpid_on,
+)
 
 MONDAY = dt.date(2025, 10, 27)
 SAT_1, SUN_2, SAT_22 = dt.date(2025, 11, 1), dt.date(2025, 11, 2), dt.date(2025, 11, 22)
@@ -15,6 +22,21 @@ SAT_1, SUN_2, SAT_22 = dt.date(2025, 11, 1), dt.date(2025, 11, 2), dt.date(2025,
 
 def days(assessment, visits, sp):
     return [c.day for c in candidate_days(assessment, visits, sp)]
+
+
+def test_torpid_on_tells_gone_to_ground_from_not_known(autumn):
+    days = autumn.calendar.days
+    known = autumn.calendar.model_copy(
+        update={"torpid_in_box": tuple(None if day > SAT_1 else 0.4 for day in days)}
+    )
+    told = autumn.model_copy(update={"calendar": known})
+    assert torpid_on(told, SAT_1) == 0.4
+    assert not gone_to_ground(told, SAT_1)
+    assert torpid_on(told, SUN_2) is None
+    assert gone_to_ground(told, SUN_2)
+    for assessment, day in ((autumn, SAT_1), (told, days[-1] + dt.timedelta(days=1))):
+        assert torpid_on(assessment, day) is None
+        assert not gone_to_ground(assessment, day)
 
 
 def changed(visits, **changes):

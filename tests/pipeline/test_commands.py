@@ -17,6 +17,7 @@ import sys
 import pytest
 from click.testing import CliRunner
 
+from riskcast.advice.sentences import Sentences
 from riskcast.cli.app import app
 
 SATURDAY, PLANNED = dt.date(2025, 11, 1), dt.date(2025, 11, 22)
@@ -106,6 +107,20 @@ class TestVisits:
             assert row["gain over planned (animals)"] == pytest.approx(
                 row["value (animals)"] - planned, abs=0.011
             )
+
+    def test_torpid_in_the_morning_is_what_the_assessment_holds(self, on, usual, dates):
+        rows, notes = rows_of(call("visits", *on(dates[0]), "--json"))
+        calendar = usual(dates[0]).assessment.calendar
+        by_day = dict(zip(calendar.days, calendar.torpid_in_box, strict=True))
+        assert len(by_day) == 60
+        for row in rows:
+            share = by_day[dt.date.fromisoformat(row["day"])]
+            assert row["torpid that morning"] == Sentences.share(share)
+        assert any("morning of Saturday 1 November" in note for note in notes)
+
+    def test_in_midwinter_all_have_gone_to_ground(self, usual, dates):
+        calendar = usual(dates[1]).assessment.calendar
+        assert set(calendar.torpid_in_box) == {None}
 
     def test_in_winter_there_is_no_day_and_it_says_why(self, on, dates):
         done = call("visits", *on(dates[1]))
