@@ -59,6 +59,7 @@ def test_a_logger_that_helps_moves_the_nest(site_with, litter, dates):
     site = load_site(site_with(recorded(time, values)))
     made = pipeline.forecast(site, moment(dates[1], site.place.timezone), draws=DRAWS)
     errors = told(made)["logger_used"]
+    assert errors["winter"] == "2025/26"
     assert errors["after_degc"] == pytest.approx(0.2, abs=0.05)
     assert errors["after_degc"] < errors["before_degc"]
     assert made.site.habitat.litter_depth_cm == pytest.approx(11.0, abs=1.5)
@@ -71,6 +72,25 @@ def test_a_logger_that_helps_moves_the_nest(site_with, litter, dates):
         for one in (made, plain)
     ]
     assert missed[0] < missed[1]
+
+
+def test_a_logger_of_last_winter_speaks_in_autumn(site_with, litter, small_site, tmp_path, dates):
+    """In October this season has nothing to fit yet; the winter before has five months."""
+    site = load_site(small_site(tmp_path / "plain"))
+    now = moment(dates[0], site.place.timezone)
+    past = pipeline.forecast(site, now, draws=DRAWS).season.past_years.sel(member=[2024])
+    wet = species.load("hazel_dormouse").with_values(nest__litter_water_content=0.2)
+    deep = site.habitat.model_copy(update={"litter_depth_cm": 11.0})
+    felt = (
+        habitat.nest_temperature(past, deep, wet).isel(member=0).sel(time=slice(None, "2026-02-28"))
+    )
+    year = np.datetime64("2025-08-01") - np.datetime64("2024-08-01")
+    text = recorded(felt.time.values[24 * 50 :] - year, felt.values[24 * 50 :])
+    made = pipeline.forecast(load_site(site_with(text)), now, draws=DRAWS)
+    used = told(made)["logger_used"]
+    assert used["winter"] == "2024/25"
+    assert used["after_degc"] < 0.5 * used["before_degc"]
+    assert made.site.habitat.litter_depth_cm == pytest.approx(11.0, abs=1.0)
 
 
 def test_a_logger_of_noise_leaves_all_as_it_is(site_with, litter, dates):
