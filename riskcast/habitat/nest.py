@@ -313,8 +313,8 @@ def carried_on(
     The departure of the last measured hour from the past winter's course (of the hour after it:
     two metres down an hour changes nothing) fades as `departure_left` has it for the mineral
     soil of the column: at 1.8 m half of it is left after 80 days. With nine years of real air
-    that missed 0.17 and 0.32 K after 5 and 15 days there, the past winter as it was 0.55 K,
-    the last value held 0.23 and 0.70 K, and later no more than the past winter.
+    that missed 0.14 and 0.31 K there after 5 and 15 days, the past winter as it was 0.6 K, the
+    last value held 0.21 and 0.64 K; after 60 days it was no better than the past winter.
 
     Parameters
     ----------
