@@ -318,6 +318,8 @@ class TestReading:
         assert Visits(planned=(dt.date(2025, 11, 22),)).planned == (dt.date(2025, 11, 22),)
         with pytest.raises(pydantic.ValidationError, match="between -90 and 90"):
             Place(id="a", name="a", latitude=91, longitude=0, elevation_m=0, timezone="UTC")
+        with pytest.raises(pydantic.ValidationError, match="south of the equator"):
+            Place(id="a", name="a", latitude=-41, longitude=0, elevation_m=0, timezone="UTC")
 
 
 class TestPassword:

@@ -101,6 +101,16 @@ class Place(Section):
     boxes: Annotated[Whole, above_zero("boxes")] | None = None
     language: Literal["en"] = "en"
 
+    @field_validator("latitude")
+    @classmethod
+    def _where_winter_is_in_january(cls, value: float) -> float:
+        if value < 0:
+            raise refuse(
+                "lies south of the equator, where winter is in July.",
+                "riskcast counts winters from August to May.",
+            )
+        return value
+
 
 class Override(Section):
     """A site's own value of a parameter of the species file, and why."""

@@ -455,6 +455,25 @@ def test_soil_nobody_has_measured_for_a_month_is_none(config, place, tmp_path, s
     assert [n.numbers["why"] for n in ground_of(course, axis, [2022])[1]] == ["old"]
 
 
+def test_soil_where_the_forecast_reaches_the_end_of_the_season(
+    config, place, tmp_path, seven_years, hourly, weather_file
+):
+    """In late May no member needs a past winter: their mean lends the soil."""
+    issued = np.datetime64("2025-05-25T12", "ns")
+    made = np.datetime64("2025-05-25T06", "ns")
+    file = weather_file(hourly("2025-05-25T00", "2025-06-08T00"), forecast_reference_time=made)
+    file.to_netcdf(tmp_path / "f.nc")
+    keys = {
+        "forecast": tmp_path / "f.nc",
+        "history": soil_of("stl4", seven_years, tmp_path / "h.nc", ("2025-05-20T01", "2026-01-01")),
+    }
+    found = season(config(**keys), place, issued_at=issued)
+    after = slice("2025-05-20T01", None)
+    lent = found.past_years["soil_temperature"].sel(time=after).mean("member")
+    soil = found.futures["soil_temperature"].sel(time=after)
+    np.testing.assert_allclose(soil, np.broadcast_to(lent, soil.shape))
+
+
 def test_soil_of_the_forecast_alone_is_missed_by_nobody(config, place, tmp_path, three_members):
     path = soil_of("stl4", three_members, tmp_path / "f.nc")
     found = season(config(forecast=path), place, issued_at=ISSUED)

@@ -108,12 +108,14 @@ def with_futures(course: Course, past: Course, past_year: Whole, ground: Ground 
     ----------
     course : the season, (member, time)
     past : of `with_past`, moved to today's climate where that was asked for
-    past_year : (member,) first year of the winter each member goes on with
+    past_year : (member,) first year of the winter each member goes on with; for one that is no
+        past winter (the forecast reaches the end of the season) the mean of all stands in
     """
     if ground is None:
         return course
-    row = {int(year): n for n, year in enumerate(past.member)}
-    soil = past.values[_SOIL][[row[int(year)] for year in past_year]]
+    lent = past.values[_SOIL]
+    row = {int(year): lent[n] for n, year in enumerate(past.member)}
+    soil = np.stack([row.get(int(year), lent.mean(axis=0)) for year in past_year])
     soil[:, : len(ground.head), 0] = ground.head
     return replace(course, values={**course.values, _SOIL: soil}, depth=past.depth)
 
