@@ -20,7 +20,7 @@ import pytest
 import xarray as xr
 
 from riskcast import habitat, species
-from riskcast.physiology import winter
+from riskcast.physiology import arousal_cost, arousal_hazard, torpid_rate, winter
 from riskcast.site import Habitat
 
 pytestmark = pytest.mark.real_data
@@ -109,3 +109,22 @@ def test_median_days_against_the_normal_winter(nests):
     against = np.median(days - np.median(days, axis=0), axis=1)
     assert against.min() == pytest.approx(-10, abs=4)
     assert against.max() == pytest.approx(8, abs=4)
+
+
+def test_dearer_waking_in_frost_would_hardly_matter_under_litter(nests):
+    """Waking below 2 °C costs captives twice the file's line and more (`test_respirometry_costs`).
+    Under litter it is seldom so cold: a rise of 0.1 per °C adds at most 0.3 % to what a winter
+    costs.
+    """
+    sp = species.load()
+    added = []
+    for nest in nests:
+        t = nest.sel(time=slice(None, f"{nest.time.dt.year.values[-1]}-03-31")).values.ravel()
+        t24 = pd.Series(t).rolling(24, min_periods=1).mean().to_numpy()
+        wakes = sp.torpor.arousal_multiplier * arousal_hazard(t24, sp)
+        cost = arousal_cost(t, sp)
+        frost = arousal_cost(np.maximum(t, 2.0), sp) * np.exp(0.098 * np.maximum(2.0 - t, 0.0))
+        spent = (torpid_rate(t, sp) + wakes * cost).mean()
+        added.append(float((wakes * (frost - cost)).mean() / spent))
+    print("\nadded, % of a winter:", np.round(100 * np.array(added), 2))
+    assert 0.001 < max(added) < 0.003

@@ -136,6 +136,7 @@ def test_torpid_rate_against_the_air(hours):
     """The model's T leaves out the animal's own heat; the rate was read against the nest that
     holds it. Against air + 0.7 °C, which the hazard is read against, the line is higher at 0 °C and
     flatter on both sides, and the file's numbers miss the mean rate of the winter by under a tenth.
+    Why, and what a rate so read would change, is in `test_respirometry_costs`.
     """
     steady = steady_torpor(hours).dropna(subset="air")
     t, rate = steady.air.to_numpy() + BOX_EXCESS_K, steady.rate.to_numpy()
@@ -209,7 +210,7 @@ def test_waking_in_frost_costs_more_than_the_file_says(hours):
     """A known miss: below 2 °C (11 wakings, 8 of them below -2 °C) the cost is twice the file's.
 
     The file's line was read at 2-13 °C and only extended below; nests on the ground are seldom
-    so cold.
+    so cold. What predicts animals left out better is in `test_respirometry_costs`.
     """
     table = phases(hours)
     cold = table[~table.left & (table.temperature < 2.0)]
@@ -259,10 +260,10 @@ def test_temperature_earns_its_place(scores):
     assert worse > 2 * error
 
 
-@pytest.mark.parametrize("name", sorted(MODELS))
+@pytest.mark.parametrize("name", sorted(set(MODELS) - {"as shipped, own level"}))
 def test_no_other_shape_is_clearly_better(scores, name):
     better, error = scores["as shipped, own level"].against(scores[name])
-    assert better <= 2 * error + 1e-12
+    assert better <= 2 * error
 
 
 def test_a_still_flatter_line_is_not_preferred(scores):

@@ -73,6 +73,7 @@ def test_torpid_hours_at_risk_and_one_waking(hand_made):
     assert table.length_h.item() == 2
     assert table.oxygen_ml.item() == 80
     assert not table.left.item()
+    assert (table.warming_h.item(), table.cooling_h.item()) == (1, 0)
 
 
 def test_gain_and_loss_of_mass():

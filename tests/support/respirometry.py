@@ -143,7 +143,8 @@ def phases(hours: pd.DataFrame) -> pd.DataFrame:
 
     `cost` (mL O2 g-1, torpid baseline included), `oxygen_ml` (whole animal), `length_h`,
     `mass_g`, `temperature` (mean air + `BOX_EXCESS_K`), `left` (out of the box or about),
-    `unmeasured` (hours without oxygen).
+    `unmeasured` (hours without oxygen), `warming_h` and `cooling_h` (before the first and after
+    the last warm hour).
     """
     out = []
     for _, rows in hours.groupby("session"):
@@ -153,6 +154,7 @@ def phases(hours: pd.DataFrame) -> pd.DataFrame:
             phase = rows.iloc[first:end]
             if first == 0 or end == len(rows) or not (phase.state == 1).any():
                 continue
+            warm = np.flatnonzero(phase.state == 1)
             notes = _CUT_OUT.sub("", " | ".join(phase.note))
             out.append(
                 {
@@ -165,6 +167,8 @@ def phases(hours: pd.DataFrame) -> pd.DataFrame:
                     "temperature": phase.air.mean() + BOX_EXCESS_K,
                     "left": _ABOUT.search(notes) is not None,
                     "unmeasured": int(phase.rate.isna().sum()),
+                    "warming_h": float(warm[0]),
+                    "cooling_h": float(len(phase) - 1 - warm[-1]),
                 }
             )
     return pd.DataFrame(out)
