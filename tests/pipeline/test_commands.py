@@ -409,6 +409,10 @@ class TestExplain:
                      "5  Torpor and arousal", "6  Reserve", "7  Food in spring", "8  Result",
                      "How the weather itself is described", "Parameters:", "Sources"):  # fmt: skip
             assert step in done.stdout
+        for used in ("cm of litter with 10% water; canopy deciduous; snow: ",
+                     "below: annual mean air temperature at 2.30 m, mean ",
+                     "a day's mean may miss by 1 °C either way"):  # fmt: skip
+            assert used in done.stdout
 
     def test_own_dates_are_fitted_to_the_past_winters(
         self, small_site, small_weather, tmp_path, dates

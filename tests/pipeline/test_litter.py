@@ -5,11 +5,13 @@ The litter is the column's own with a depth and moisture that the site file does
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from riskcast import habitat, pipeline, species
+from riskcast import habitat, pipeline, report, species
 from riskcast.pipeline import moment
 from riskcast.site import load_site
 
@@ -65,6 +67,15 @@ def test_a_logger_that_helps_moves_the_nest(site_with, litter, dates):
     assert made.site.habitat.litter_depth_cm == pytest.approx(11.0, abs=1.5)
     parameter = made.sp.parameters["nest.litter_water_content"]
     assert parameter.status == "site"
+    chain = report.chain(
+        report.find_animal(made.assessment, "reference"),
+        made.evidence, made.assessment, made.nest, made.sp,
+    )  # fmt: skip
+    (column,) = (line for line in chain.splitlines() if " of litter with " in line)
+    assert f"in {made.site.habitat.litter_depth_cm:.3g} cm of litter" in column
+    assert f"with {parameter.value:.0%} water" in column
+    missed = rf"missed by {errors['after_degc']:.1f} °C, before by {errors['before_degc']:.1f} °C"
+    assert re.search(rf"nest logger, winter 2025/26\. .* {missed}", chain)
     now = slice(None, made.moment.issued_at)
     truth = pd.Series(values, time)
     missed = [
