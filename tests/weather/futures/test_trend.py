@@ -99,3 +99,19 @@ def test_with_nine_winters_nothing_happens(config, place, twelve_years):
     plain, moved = both(config, place, twelve_years, 9)
     assert moved.futures.identical(plain.futures)
     assert moved.notes == plain.notes
+
+
+def test_soil_two_metres_down_goes_along_and_what_was_measured_stays(
+    config, place, twelve_years, tmp_path
+):
+    with xr.open_dataset(twelve_years) as file:
+        soil = (file.air_temperature * 0 + 9.0).assign_attrs(units="degC")
+        file.assign(stl4=soil).to_netcdf(tmp_path / "h.nc")
+    plain, moved = both(config, place, tmp_path / "h.nc", 12)
+    away = moved.past_years["soil_temperature"] - plain.past_years["soil_temperature"]
+    expected = xr.DataArray((2025 - away.member) / 10.0, dims="member").broadcast_like(away)
+    np.testing.assert_allclose(away, expected, atol=1e-6)
+    known = slice(None, moved.futures["soil_temperature"].attrs["measured_until"][:16])
+    measured = [s.futures["soil_temperature"].sel(time=known) for s in (plain, moved)]
+    np.testing.assert_array_equal(*measured)
+    assert float(measured[0].min()) == float(measured[0].max()) == pytest.approx(9.0)
