@@ -169,7 +169,7 @@ def test_season_from_answers_in_the_cache(benchmark, kept, fetched):
             rounds=ROUNDS,
             warmup_rounds=1,
         )
-    assert made.futures.sizes == {"member": MEMBERS, "time": 304 * 24}
+    assert made.futures.sizes == {"member": MEMBERS, "time": 304 * 24, "depth": 1}
     assert made.past_years.sizes["member"] == PAST_WINTERS
     assert [s.source for s in made.sources if s.used and s.from_cache] == [
         "open-meteo ensemble",
