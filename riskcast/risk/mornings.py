@@ -55,8 +55,8 @@ def torpid_in_box(
     Mean over members of the weather and over animals, each as heavy as on a straight line from
     its weighing to its onset, and counted by the share of futures in which it is about: not
     yet in hibernation, or out of it again. What it weighs after winter is not known: then the
-    reference mass of `torpid_share` stands for it. Without a weighed animal the reference
-    animal stands for all.
+    reference mass of `torpid_share` stands for it. Young of a litter are kept warm and not
+    counted. Without a weighed animal the reference animal stands for all.
 
     Returns
     -------
@@ -70,7 +70,8 @@ def torpid_in_box(
     stamps = noons.astype("datetime64[D]")
     day_of_year = (stamps - stamps.astype("datetime64[Y]")).astype(int) + 1
     emerged = np.array([float((evidence.emergence.values <= noon).mean()) for noon in noons])
-    known = [(np.array(a.still_out), _mass(a, noons), a.sex) for a in animals if a.still_out]
+    alone = [animal for animal in animals if animal.still_out and not animal.litter]
+    known = [(np.array(animal.still_out), _mass(animal, noons), animal.sex) for animal in alone]
     if not known:
         reference = np.full(noons.size, float(sp.risk.reference_mass))
         known = [((evidence.reference_onset > noons).astype(float), reference, "unknown")]

@@ -132,3 +132,11 @@ def test_without_animals_the_reference_animal_stands_for_all(make_evidence, haze
 def test_a_morning_without_weather_says_nothing(make_evidence, hazel_dormouse):
     evidence = make_evidence(issued_on=ISSUED)
     assert torpid_in_box([], evidence, calendar_of("2026-05-30", 5), hazel_dormouse) == ()
+
+
+def test_young_of_a_litter_are_not_counted(seen, hazel_dormouse):
+    shares, animals, evidence, days = seen(mass_g=14.0)
+    young = animals[0].model_copy(update={"key": "b", "body_mass_g": 6.0, "litter": True})
+    assert torpid_in_box([*animals, young], evidence, days, hazel_dormouse) == shares
+    single = young.model_copy(update={"litter": False})
+    assert torpid_in_box([*animals, single], evidence, days, hazel_dormouse) != shares
