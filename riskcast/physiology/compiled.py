@@ -87,11 +87,12 @@ class Compiled:
         self,
         nest: FloatArray,
         t24: FloatArray,
+        rise: FloatArray,
         start_hour: FloatArray,
         allowance: FloatArray,
         end_hour: FloatArray,
     ) -> Course:
-        """As `events.jump`: nest and t24 (member, hour), all others (member, draw, animal)."""
+        """As `events.jump`: the weather (member, hour), all others (member, draw, animal)."""
         course = Course(
             spent=np.zeros(allowance.shape),
             arousals=np.zeros(allowance.shape, dtype=np.int64),
@@ -99,7 +100,8 @@ class Compiled:
         )
         for m in range(len(nest)):
             for some, plan in self._parts:
-                budget = cumulate(nest[m : m + 1], t24[m : m + 1], plan)
+                here, mean, risen = (series[m : m + 1] for series in (nest, t24, rise))
+                budget = cumulate(here, mean, risen, plan)
                 given = start_hour[m, some], allowance[m, some], end_hour[m, some]
                 # Views: the kernel writes into the course.
                 out = course.spent[m, some], course.arousals[m, some], course.empty_hour[m, some]

@@ -192,24 +192,26 @@ def rise_over_a_day(t24: FloatArray, sp: Species) -> FloatArray:
     return rise
 
 
-def cumulate(nest: FloatArray, t24: FloatArray, plan: Plan) -> Budget:
+def cumulate(nest: FloatArray, t24: FloatArray, rise: FloatArray, plan: Plan) -> Budget:
     """Cumulate hazard and loss of some members for every draw.
 
     Parameters
     ----------
     nest, t24 : (member, hour), °C
+    rise : (member, hour), see `rise_over_a_day`; °C
     plan : what the members have in common
     """
     members, hours = nest.shape
     hazard, loss = (np.empty((members, plan.draws, hours + 1)) for _ in range(2))
     # A few draws at a time, so that what is worked on stays in the processor's cache.
     for m in range(members):
-        rise = rise_over_a_day(t24[m], plan.sp) if plan.rising else None
         for some, columns in plan.blocks:
             log_hazard = log_arousal_hazard(t24[m], columns) + plan.log_season[some]
-            log_hazard += np.log(columns.torpor.arousal_multiplier)
-            if rise is not None:
-                log_hazard += np.log(rise_factor(rise, columns))
+            # A multiplier of 0 is an animal that never wakes: log 0 is −inf, its hazard 0.
+            with np.errstate(divide="ignore"):
+                log_hazard += np.log(columns.torpor.arousal_multiplier)
+            if plan.rising:
+                log_hazard += np.log(rise_factor(rise[m], columns))
             _cumulate(np.exp(log_hazard, out=log_hazard), hazard[m, some])
             per_hour = torpid_rate(nest[m], columns) * plan.grams[some, np.newaxis]
             _cumulate(per_hour, loss[m, some])

@@ -14,11 +14,19 @@ import numpy.typing as npt
 import xarray as xr
 
 from riskcast.base.nights import as_ns
-from riskcast.base.quantity import require
 from riskcast.base.streams import stream
 from riskcast.physiology.compiled import Compiled, Engine, picked
 from riskcast.physiology.diary import Diary, Page, Pages
-from riskcast.physiology.events import Course, Luck, Plan, cumulate, jump, trailing_mean
+from riskcast.physiology.events import (
+    Course,
+    Luck,
+    Plan,
+    cumulate,
+    jump,
+    rise_over_a_day,
+    trailing_mean,
+)
+from riskcast.physiology.given import checked_masses, checked_onset, spread
 from riskcast.physiology.torpor import empty_mass, spendable
 from riskcast.species import Species
 
@@ -29,7 +37,6 @@ __all__ = [
     "as_dataset",
     "as_spent",
     "carry",
-    "checked_nest",
     "endless",
     "fed",
     "fed_by_day",
@@ -92,18 +99,17 @@ class Animals:
         drawn: Species,
         seed: int,
     ) -> Animals:
-        masses = _masses(body_mass_g)
-        draws = drawn.draws or 1
-        shape = (masses.sizes["animal"], nest.sizes["member"], draws)
-        mass = _spread(masses, shape)
-        start = as_ns(nest.time.values[0])
+        masses = checked_masses(body_mass_g)
+        names, draws = masses["animal"], drawn.draws or 1
+        mass = spread(masses, "body_mass_g", names, nest, draws)
+        begin = checked_onset(onset, as_ns(nest.time.values[0]))
         return cls(
-            names=masses["animal"],
+            names=names,
             mass=mass,
             limit=empty_mass(mass, drawn),
-            begin=_spread(_hours_from(onset, start), shape),
+            begin=spread(begin, "onset", names, nest, draws),
             drawn=drawn,
-            luck=_luck([str(key) for key in masses["animal"].values], draws, seed),
+            luck=_luck([str(key) for key in names.values], draws, seed),
         )
 
     def job(self) -> Job:
@@ -130,6 +136,7 @@ def carry(
     first = max(int(min(earliest, nest.sizes["time"] - 1)), 0)
     values = np.ascontiguousarray(nest.values, dtype=float)
     t24 = trailing_mean(values, int(drawn.torpor.temperature_memory))
+    rise = rise_over_a_day(t24, drawn)
     plan = Plan.of(nest.time.values[first:], drawn, season_terms=season_terms)
 
     # (member, draw, animal)
@@ -141,10 +148,10 @@ def carry(
     compiled = Compiled(plan, luck) if fast else None
 
     def one(some: slice) -> Course:
-        weather = values[some, first:], t24[some, first:]
+        here, mean, risen = (series[some, first:] for series in (values, t24, rise))
         if compiled is not None:
-            return compiled.carry(*weather, begin[some], allowance[some], stop[some])
-        budget = cumulate(*weather, plan)
+            return compiled.carry(here, mean, risen, begin[some], allowance[some], stop[some])
+        budget = cumulate(here, mean, risen, plan)
         page = None if diary is None else Page(diary, some, first)
         return jump(budget, begin[some], allowance[some], luck, stop[some], page)
 
@@ -195,13 +202,14 @@ def endless(
     seed: int,
 ) -> Job:
     """One animal whose reserve never ends, stopped at `until`."""
-    shape = (1, nest.sizes["member"], draws)
     start = as_ns(nest.time.values[0])
+    end = until.copy(data=_open_end(until.values, start))
+    begin = spread(checked_onset(onset, start), "onset", None, nest, draws)
     return Job(
-        begin=_spread(_hours_from(onset, start), shape),
-        allowance=np.full(shape, np.inf),
+        begin=begin,
+        allowance=np.full(begin.shape, np.inf),
         luck=_luck([key], draws, seed),
-        stop=_spread(until.copy(data=_open_end(until.values, start)), shape),
+        stop=spread(end, "until", None, nest, draws),
     )
 
 
@@ -283,15 +291,6 @@ def fed_by_day(animals: Animals, drawn: Species, diary: Diary) -> None:
             diary.see(which, np.full(masses.size, day), masses)
 
 
-def checked_nest(nest: xr.DataArray) -> xr.DataArray:
-    nest = require(nest, dims=("member", "time"), units="degC", step="1h")
-    if not nest.size:
-        raise ValueError("nest_temperature: expected at least one member and one hour")
-    if bool(nest.isnull().any()):
-        raise ValueError("nest_temperature: has missing hours")
-    return nest
-
-
 def _luck(keys: Sequence[str], draws: int, seed: int) -> Luck:
     """Chance keyed by animal; block b of its wakings has a stream of its own."""
     blocks: dict[tuple[str, int], FloatArray] = {}
@@ -310,49 +309,3 @@ def _luck(keys: Sequence[str], draws: int, seed: int) -> Luck:
         return np.asarray(blocks[(kind, index)][within])
 
     return Luck(targets=lambda k: block("target", k), searches=lambda k: block("search", k))
-
-
-def _masses(body_mass_g: npt.ArrayLike | xr.DataArray) -> xr.DataArray:
-    masses = (
-        body_mass_g
-        if isinstance(body_mass_g, xr.DataArray)
-        else xr.DataArray(np.atleast_1d(np.asarray(body_mass_g, dtype=float)), dims=("animal",))
-    )
-    if "animal" not in masses.dims or not set(masses.dims) <= {"animal", "member", "draw"}:
-        raise ValueError(
-            f"body_mass_g: expected dimensions (animal[, member][, draw]), found {masses.dims}"
-        )
-    if "animal" not in masses.coords:
-        masses = masses.assign_coords(animal=np.arange(masses.sizes["animal"]))
-    if not bool((masses > 0).all()):
-        raise ValueError("body_mass_g: every mass has to be a number above zero")
-    return masses
-
-
-def _spread(values: xr.DataArray | float, shape: tuple[int, int, int]) -> FloatArray:
-    """Broadcast over (animal, member, draw) by the names of the dimensions."""
-    if not isinstance(values, xr.DataArray):
-        return np.full(shape, float(values))
-    dims = ("animal", "member", "draw")
-    sizes = dict(zip(dims, shape, strict=True))
-    for dim, size in values.sizes.items():
-        if size != sizes[str(dim)]:
-            raise ValueError(
-                f"{values.name or 'values'}: expected {sizes[str(dim)]} along {dim!r}, found {size}"
-            )
-    ordered = values.transpose(*[d for d in dims if d in values.dims])
-    index = tuple(slice(None) if d in values.dims else np.newaxis for d in dims)
-    return np.array(np.broadcast_to(ordered.values[index], shape), dtype=float)
-
-
-def _hours_from(
-    onset: xr.DataArray | np.datetime64 | None, start: np.datetime64
-) -> xr.DataArray | float:
-    if onset is None:
-        return 0.0
-    if isinstance(onset, xr.DataArray):
-        hours = (onset.values.astype("datetime64[ns]") - start) / _HOUR
-        if not np.isfinite(hours).all():
-            raise ValueError("onset: has missing moments")
-        return onset.copy(data=np.maximum(hours, 0.0))
-    return max(float((as_ns(onset) - start) / _HOUR), 0.0)

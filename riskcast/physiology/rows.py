@@ -63,6 +63,7 @@ class Rows:
         right = np.minimum(np.maximum(low, 1), self.width - 1)
         lower = self.values.take(base + right - 1)
         step = self.values.take(base + right) - lower
-        # Rows rise strictly: hazard and loss are above zero in every hour.
-        hour = right - 1 + (value - lower) / step
+        # A row stands still only where nothing is met (a hazard of 0): never on the way to a value.
+        with np.errstate(divide="ignore", invalid="ignore"):
+            hour = right - 1 + (value - lower) / step
         return np.asarray(np.where(beyond, np.inf, hour))

@@ -10,7 +10,7 @@ import xarray as xr
 
 from riskcast.base.nights import as_ns
 from riskcast.physiology.events import rise_over_a_day, trailing_mean
-from riskcast.physiology.futures import checked_nest
+from riskcast.physiology.given import checked_nest
 from riskcast.physiology.torpor import (
     arousal_cost,
     arousal_hazard,

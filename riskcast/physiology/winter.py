@@ -20,12 +20,12 @@ from riskcast.physiology.futures import (
     as_dataset,
     as_spent,
     carry,
-    checked_nest,
     endless,
     fed,
     fed_by_day,
     moments,
 )
+from riskcast.physiology.given import checked_nest
 from riskcast.physiology.torpor import mass_after
 from riskcast.species import Species
 
@@ -88,13 +88,16 @@ def winter(
     Raises
     ------
     ValueError
-        A wrong unit, dimension, step or shape; a mass that is missing or not above zero.
+        A wrong unit, dimension, step or shape; missing hours; a mass that is missing or not
+        above zero; two animals of one name; names in another order; an unknown `feeding`.
 
     Notes
     -----
     Exact for hazards and losses constant within each hour. Validity: nest −20 to 15 °C,
     bouts exponential (two-day recordings cannot show their shape).
     """
+    if feeding not in ("none", "found"):
+        raise ValueError(f"feeding: expected 'none' or 'found', found {feeding!r}")
     nest = checked_nest(nest)
     drawn = sp.draw(draws, seed)
     start = as_ns(nest.time.values[0])
