@@ -1,4 +1,4 @@
-"""What happens day by day: quantiles of body mass, wakings, and what the fat went on.
+"""What happens day by day: quantiles of body mass, wakings, and what the reserve went on.
 
 Futures are counted, not kept: for every animal and day a histogram of body mass between the
 least and the most that animal can weigh. Memory goes with animals × days × steps, whatever
@@ -121,6 +121,8 @@ class Page:
     torpid, waking, searching : grams per gram (at the scale mass) spent on each; a search is
         a waking in which the animal leaves the nest
     first, last : hour of the first and the last waking; inf = none
+    grams : (torpid, waking, searching; animal, day), body mass spent on each day, g, summed
+        over these futures. Each page has its own, so that sums do not hang on which core was first
     """
 
     def __init__(self, diary: Diary, members: slice, first_hour: int) -> None:
@@ -136,6 +138,9 @@ class Page:
         self._ends = diary.ends - first_hour
         self.torpid, self.waking, self.searching = (np.zeros(mass.size) for _ in range(3))
         self.first, self.last = (np.full(mass.size, np.inf) for _ in range(2))
+        # One day more than there are: where a stretch that ends with the series goes on, by 0 g.
+        self._days = len(self._ends) + 1
+        self._grams = np.zeros(3 * mass.shape[2] * self._days)
 
     def asleep(
         self,
@@ -152,7 +157,8 @@ class Page:
         which, day = self._days_ended(start, until)
         row = row.take(which)
         since = loss.at(row, self._ends.take(day)) - loss.at(row, start.take(which))
-        self._see(who.take(which), day, used.take(which) + since)
+        mass = self._see(who.take(which), day, used.take(which) + since)
+        self._spend(np.zeros_like(who), who, (start, until), (used, used + burnt), which, day, mass)
 
     def awake(
         self,
@@ -177,7 +183,9 @@ class Page:
         which, day = self._days_ended(wake, until)
         part = (self._ends.take(day) - wake.take(which)) / length.take(which)
         since = cost.take(which) * (1.0 - (1.0 - np.minimum(part, 1.0)) ** 2)
-        self._see(who.take(which), day, used.take(which) + since)
+        mass = self._see(who.take(which), day, used.take(which) + since)
+        kind = np.ones_like(who) if leaves is None else np.where(leaves, 2, 1)
+        self._spend(kind, who, (wake, until), (used, used + burnt), which, day, mass)
 
     def close(self, start: FloatArray, end: FloatArray, spent: FloatArray) -> None:
         """Count at its mass at onset what has not gone in yet, at its last mass what has ended."""
@@ -203,8 +211,36 @@ class Page:
         before = np.cumsum(count) - count
         return which, np.arange(which.size) - before.take(which) + first.take(which)
 
-    def _see(self, who: IntArray, day: IntArray, spent: FloatArray) -> None:
-        self._diary.see(who % self.shape[2], day, self._left(who, spent))
+    def _see(self, who: IntArray, day: IntArray, spent: FloatArray) -> FloatArray:
+        mass = self._left(who, spent)
+        self._diary.see(who % self.shape[2], day, mass)
+        return mass
+
+    def _spend(
+        self,
+        kind: IntArray,
+        who: IntArray,
+        between: tuple[FloatArray, FloatArray],
+        spent: tuple[FloatArray, FloatArray],
+        which: IntArray,
+        day: IntArray,
+        mass: FloatArray,
+    ) -> None:
+        """Share out by day what stretches cost in body mass: their mass falls from day to day.
+
+        `which` stretches end a `day` at a `mass`; that day's loss ends there, the next begins.
+        """
+        place = (kind * self.shape[2] + who % self.shape[2]) * self._days
+        begin, end = (self._ended(hour) for hour in between)
+        before, after = (self._left(who, cost) for cost in spent)
+        ended = place.take(which) + day
+        places = np.concatenate([place + begin, ended, ended + 1, place + end])
+        grams = np.concatenate([before, -mass, mass, -after])
+        self._grams += np.bincount(places, grams, minlength=self._grams.size)
+
+    @property
+    def grams(self) -> FloatArray:
+        return self._grams.reshape(3, self.shape[2], self._days)[..., :-1]
 
     def _left(self, who: IntArray, spent: FloatArray) -> FloatArray:
         draw = who // self.shape[2] % self.shape[1]
@@ -214,13 +250,17 @@ class Page:
 
 @dataclass(frozen=True)
 class Pages:
-    """What was written down on the way, (animal, member, draw); see `diary.Page`."""
+    """What was written down on the way, (animal, member, draw); see `Page`.
+
+    grams : (kind, animal, day), mean over all futures
+    """
 
     torpid: FloatArray
     waking: FloatArray
     searching: FloatArray
     first: FloatArray
     last: FloatArray
+    grams: FloatArray
 
     @classmethod
     def of(cls, pages: Sequence[Page], first_hour: int) -> Pages:
@@ -228,5 +268,12 @@ class Pages:
             parts = [getattr(page, name).reshape(page.shape) for page in pages]
             return np.concatenate(parts).transpose(2, 0, 1)
 
-        spent = (joined(name) for name in ("torpid", "waking", "searching"))
-        return cls(*spent, *(joined(name) + first_hour for name in ("first", "last")))
+        futures = sum(page.torpid.size for page in pages) / pages[0].shape[2]
+        return cls(
+            torpid=joined("torpid"),
+            waking=joined("waking"),
+            searching=joined("searching"),
+            first=joined("first") + first_hour,
+            last=joined("last") + first_hour,
+            grams=np.sum([page.grams for page in pages], axis=0) / futures,
+        )

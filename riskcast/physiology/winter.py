@@ -80,7 +80,9 @@ def winter(
         ``daily_body_mass_g`` (animal, quantile, day) at the end of each calendar day (UTC),
         the last one where the series ends; at the mass at onset before it, at the empty
         reserve after it; exact to 1/512 of the masses' range. Not for "found":
-        ``daily_arousals`` (animal, day), mean number begun on that day;
+        ``daily_arousals`` (animal, day), mean number begun on that day; ``daily_spent_torpid_g``,
+        ``daily_spent_waking_g``, ``daily_spent_searching_g`` (animal, day), mean body mass spent
+        on each, which together are the fall of the mean body mass;
         ``first_arousal``, ``last_arousal`` datetime64, NaT = none; and over (animal, member,
         draw) in g g-1 at the scale mass ``spent`` = ``spent_torpid`` + ``spent_waking``
         (warming and awake, in the nest) + ``spent_searching`` (wakings in which it leaves).
@@ -209,6 +211,13 @@ def _days(nest: xr.DataArray, diary: Diary, course: Outcome) -> dict[str, xr.Dat
             attrs={"units": "1"},
         ),
     }
+    for kind, name in enumerate(("torpid", "waking", "searching")):
+        out[f"daily_spent_{name}_g"] = xr.DataArray(
+            pages.grams[kind],
+            dims=("animal", "day"),
+            coords={"day": mass["day"]},
+            attrs={"units": "g"},
+        )
     for name, values in {
         "spent": course.spent,
         "spent_torpid": pages.torpid,

@@ -83,6 +83,43 @@ def test_what_the_fat_went_on_adds_up(days, masses):
     )
 
 
+DAILY_SPLIT = [f"daily_spent_{what}_g" for what in ("torpid", "waking", "searching")]
+
+
+@pytest.mark.parametrize("day", [0, 1, 20, 75, 140, -1])
+def test_grams_of_each_day_are_the_fall_of_the_mean_mass(nest, masses, days, day):
+    """The witness is the same winter, cut off at the end of that day."""
+    until = days.day.to_numpy()[day] + np.timedelta64(1, "D")
+    cut = winter(nest.sel(time=nest.time < until), masses, SP, draws=128)
+    fallen = masses - cut.body_mass_g.mean(("member", "draw"))
+    upto = slice(None, None if day == -1 else day + 1)
+    so_far = sum(days[name] for name in DAILY_SPLIT).isel(day=upto).sum("day")
+    np.testing.assert_allclose(so_far, fallen, rtol=1e-10, atol=1e-12)
+
+
+def test_grams_of_each_day_go_on_what_the_cost_went_on(nest_series):
+    """Torpor, waking and searching in the proportions of the cost, while masses hardly change."""
+    sp = SP.with_values(arousal__search_fraction=0.2)
+    nest = nest_series(5.0, days=6)
+    days = winter(nest, [5000.0], sp, draws=64, daily=True)
+    per_cost = spendable(5000.0, 4999.0, sp.draw(64, 0))
+    for what in ("torpid", "waking", "searching"):
+        grams = float(days[f"daily_spent_{what}_g"].sum())
+        cost = days[f"spent_{what}"].to_numpy()[0] / per_cost
+        assert grams == pytest.approx(cost.mean(), rel=0.02)
+        assert grams > 0
+        assert bool((days[f"daily_spent_{what}_g"] > -1e-9).all())
+
+
+def test_days_are_the_same_bytes_on_any_number_of_cores(nest_series, monkeypatch):
+    nest = nest_series(np.full((9, 30 * 24), 6.0) + np.arange(9)[:, np.newaxis] / 10)
+    runs = []
+    for threads in (1, 4):
+        monkeypatch.setattr(futures, "_MOST_THREADS", threads)
+        runs.append(winter(nest, [13.0, 20.0], SP, draws=256, daily=True))
+    assert runs[0].identical(runs[1])
+
+
 def test_torpor_without_waking_is_all_torpor(nest_series, masses):
     asleep = SP.with_values(torpor__arousal_multiplier=1e-12)
     days = winter(nest_series(5.0, days=30), masses, asleep, draws=64, daily=True)
