@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from riskcast import advice, animals, report, species, weather
 from riskcast.base.errors import UsageError
+from riskcast.pipeline.day_by_day import day_by_day
 from riskcast.pipeline.moment import moment
 from riskcast.pipeline.other_luck import what_moves
 from riskcast.pipeline.run import forecast as _forecast
@@ -18,8 +19,9 @@ from riskcast.site import SCHEMA, Place, Site, Weights, load_site
 if TYPE_CHECKING:
     from riskcast.advice import Table
     from riskcast.pipeline.run import Forecast, Progress
+    from riskcast.risk import AnimalOutlook
 
-__all__ = ["explain", "triage", "triage_found", "visits"]
+__all__ = ["explain", "explain_by_day", "triage", "triage_found", "visits"]
 
 # Has a forecast and past weather, and does not ask who asks.
 _SERVICE = "open-meteo"
@@ -127,8 +129,45 @@ def explain(
     """
     made = _made(site_path, as_of, offline, progress)
     chosen = report.find_animal(made.assessment, animal)
-    moves = what_moves(made, chosen)
-    return report.chain(chosen, made.evidence, made.assessment, made.nest, made.sp, moves=moves)
+    return _chain(made, chosen, day_by_day(made, chosen))
+
+
+def explain_by_day(
+    site_path: str | Path,
+    *,
+    as_of: AsOf = None,
+    animal: str | None = None,
+    offline: bool = False,
+    progress: Progress | None = None,
+) -> tuple[str, Table]:
+    """`explain`, and the same animal's winter as a table of days.
+
+    Raises
+    ------
+    UsageError
+        No animal, or more than one, matches; or it was not carried through the winter.
+    """
+    made = _made(site_path, as_of, offline, progress)
+    chosen = report.find_animal(made.assessment, animal)
+    days = day_by_day(made, chosen)
+    if days is None:
+        why = chosen.days_in_hand["none"].reason
+        raise UsageError(
+            f"No days to write down: {chosen.label} was not carried to spring ({why})."
+        )
+    return _chain(made, chosen, days), report.days_table(days)
+
+
+def _chain(made: Forecast, chosen: AnimalOutlook, days: report.DayByDay | None) -> str:
+    return report.chain(
+        chosen,
+        made.evidence,
+        made.assessment,
+        made.nest,
+        made.sp,
+        moves=what_moves(made, chosen),
+        days=days,
+    )
 
 
 def _made(site_path: str | Path, as_of: AsOf, offline: bool, progress: Progress | None) -> Forecast:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from riskcast.report.chain import chain, find_animal
+from riskcast.report.days import DayByDay, days_table, weeks_block
 from riskcast.report.exports import (
     SCHEMA_FILE,
     Document,
@@ -13,10 +14,13 @@ from riskcast.report.exports import (
 
 __all__ = [
     "SCHEMA_FILE",
+    "DayByDay",
     "Document",
     "assessment_json",
     "chain",
+    "days_table",
     "find_animal",
     "schema",
     "schema_json",
+    "weeks_block",
 ]

@@ -24,6 +24,7 @@ from riskcast.physiology import (
     grams_per_ml_oxygen,
     torpid_rate,
 )
+from riskcast.report.days import DayByDay, weeks_block
 from riskcast.report.described import cost_of_weather, weather_itself
 from riskcast.report.moves import moves_block
 from riskcast.risk import (
@@ -108,6 +109,7 @@ def chain(
     sp: Species,
     *,
     moves: Moves | None = None,
+    days: DayByDay | None = None,
 ) -> str:
     """The whole chain for one animal, as text for a terminal.
 
@@ -118,6 +120,7 @@ def chain(
     nest : nest temperature of the futures (member, time), degC
     sp : Species, central values
     moves : what moves its numbers most, where that was asked
+    days : its winter day by day, where that was asked
     """
     parts = [
         _title(animal, assessment),
@@ -138,6 +141,8 @@ def chain(
         parts.append(_result(animal, assessment))
     if moves is not None:
         parts.append(moves_block(moves, sp))
+    if days is not None:
+        parts.append(weeks_block(days))
     parts.append(_parameters(sp))
     parts.append(_sources(sp))
     return "\n\n".join("\n".join(part) for part in parts if part) + "\n"

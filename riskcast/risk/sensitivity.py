@@ -143,9 +143,9 @@ def first_order_shares(
     Returns
     -------
     dict in the order of `inputs`; 0 for an input of one value. Estimates, unbiased for an
-    input without effect, so they may lie a little below zero. With 256 draws the standard error is about 0.01 near zero
-    and 0.04 near a half. An effect with more than two turns over the input's range, or one
-    in combination with others only, does not show.
+    input without effect, so they may lie a little below zero. With 256 draws the standard
+    error is about 0.01 near zero and 0.04 near a half. An effect with more than two turns over
+    the input's range, or one in combination with others only, does not show.
 
     Raises
     ------

@@ -78,6 +78,10 @@ class FakePipeline:
         self._note("explain", args, kwargs)
         return "9.5 g on 18 October …"
 
+    def explain_by_day(self, *args: Any, **kwargs: Any) -> tuple[str, Any]:
+        self._note("explain_by_day", args, kwargs)
+        return "9.5 g on 18 October …", self.table
+
 
 @pytest.fixture
 def pipeline(monkeypatch: pytest.MonkeyPatch) -> FakePipeline:

@@ -13,6 +13,7 @@ import pytest
 from click.testing import Result
 
 from riskcast.advice.tables import Table
+from riskcast.base.errors import UsageError
 from riskcast.cli.output import TABLE_SCHEMA, as_csv, as_json, as_text
 
 Call = Callable[..., Result]
@@ -204,3 +205,45 @@ def test_explain(riskcast_command: Call, pipeline: Any) -> None:
     assert (name, args) == ("explain", (Path("site.toml"),))
     assert (kwargs["animal"], kwargs["as_of"]) == ("box 14", None)
     assert kwargs["offline"] is True
+
+
+class TestDays:
+    """``explain --days``: the table of days as a file, beside the text."""
+
+    def test_the_file_holds_the_table_and_nothing_else(
+        self, riskcast_command: Call, pipeline: Any, tmp_path: Path
+    ) -> None:
+        file = tmp_path / "not yet there" / "days.csv"
+        for _ in range(2):  # the second time over the first
+            done = riskcast_command("explain", "site.toml", "--days", str(file))
+            assert done.exit_code == 0, done.output
+            assert done.stdout == "9.5 g on 18 October …\n"
+            assert file.read_text("utf-8") == as_csv(TABLE)
+            assert [one.name for one in file.parent.iterdir()] == ["days.csv"]
+        name, args, kwargs = pipeline.calls[0]
+        assert (name, args) == ("explain_by_day", (Path("site.toml"),))
+        assert (kwargs["animal"], kwargs["as_of"], kwargs["offline"]) == (None, None, False)
+
+    def test_what_cannot_be_a_file_is_told_before_anything_is_computed(
+        self, riskcast_command: Call, pipeline: Any, tmp_path: Path
+    ) -> None:
+        (tmp_path / "a file").write_text("x")
+        for wrong, said in (
+            (tmp_path, "is a directory"),
+            (tmp_path / "a file" / "days.csv", "is a file, not a folder"),
+        ):
+            done = riskcast_command("explain", "site.toml", "--days", str(wrong))
+            assert done.exit_code == 2
+            assert said in " ".join(done.stderr.split())
+        assert not pipeline.calls
+
+    def test_an_old_file_outlives_a_run_that_fails(
+        self, riskcast_command: Call, pipeline: Any, tmp_path: Path
+    ) -> None:
+        file = tmp_path / "days.csv"
+        file.write_text("of yesterday")
+        pipeline.error = UsageError("No days to write down: box 9 was not carried to spring.")
+        done = riskcast_command("explain", "site.toml", "--days", str(file))
+        assert done.exit_code == 2
+        assert "No days to write down" in done.stderr
+        assert file.read_text() == "of yesterday"

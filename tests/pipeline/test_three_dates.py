@@ -18,6 +18,7 @@ from riskcast import report
 from riskcast.advice import units
 from riskcast.base.nights import local_date
 from riskcast.cli.app import app
+from riskcast.pipeline.day_by_day import day_by_day
 from riskcast.pipeline.other_luck import what_moves
 
 SATURDAY, PLANNED, IN_SPRING = dt.date(2025, 11, 1), dt.date(2025, 11, 22), dt.date(2026, 4, 18)
@@ -288,6 +289,33 @@ def test_the_chain_lists_every_parameter_it_used_with_status_and_source(each_run
     assert "Pretzlaff" in sources
 
 
+def test_the_days_are_those_of_the_futures_of_the_assessment(full_run, dates):
+    """Day by day the same futures: their end, and so the days in hand, are the assessment's."""
+    made = full_run(dates[1]).run.forecast
+    ranked = next(a for a in made.assessment.animals if a.days_in_hand["none"].value is not None)
+    for animal in (made.assessment.reference_animal, ranked):
+        days = day_by_day(made, animal)
+        for feeding in ("none", "found"):
+            course = made.evidence.winter[feeding].sel(animal=animal.key, drop=True)
+            for name in course.data_vars:
+                given, again = course[name], days.winter[feeding][name]
+                if given.dtype.kind == "M":
+                    assert bool((given.isnull() == again.isnull()).all())
+                    apart = abs(given - again).max() / np.timedelta64(1, "s")
+                    assert not float(apart) > 1
+                else:
+                    np.testing.assert_allclose(again, given, rtol=1e-9)
+            last = days.winter[feeding]["daily_body_mass_g"].isel(day=-1).sel(quantile=0.5)
+            assert float(last) == pytest.approx(float(course["body_mass_g"].median()), abs=0.05)
+        # What is told of the weeks is the assessment's too: half gone when the median says so.
+        in_hand = animal.days_in_hand["none"]
+        if not in_hand.at_least:
+            until = days.issued_at + np.timedelta64(int(in_hand.value * 86_400), "s")
+            some = np.array([until.astype("datetime64[D]")])
+            unfed = days.winter["none"]["reserve_empty"]
+            assert days.share_by(unfed, some - 2)[0] <= 0.5 <= days.share_by(unfed, some + 2)[0]
+
+
 def test_explain_follows_each_date(each_run, monkeypatch):
     """The command prints the chain of the very run: what it computes is the same forecast."""
     views = sys.modules["riskcast.pipeline.views"]
@@ -304,9 +332,11 @@ def test_explain_follows_each_date(each_run, monkeypatch):
     most_urgent = CliRunner().invoke(app, call)
     assert most_urgent.exit_code == 0, most_urgent.output
     first = units(each_run.assessment.animals)[0].animal
-    expected = chain_of(each_run, first, moves=what_moves(made, first))
+    days = day_by_day(made, first)
+    expected = chain_of(each_run, first, moves=what_moves(made, first), days=days)
     assert most_urgent.stdout.rstrip() == expected.rstrip()
     assert "9  What moves this number most" in expected
+    assert "10  Week by week for box 14" in expected or "10  Week by week for animal" in expected
     one = CliRunner().invoke(app, [*call, "--animal", "K13"])
     assert one.exit_code == 0
     assert "animal K13, box 14, weighed 18 October" in one.stdout.splitlines()[0]
