@@ -22,22 +22,11 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from one_winter import HourlyRates
 from scipy.integrate import solve_ivp
 
 from riskcast import species
-from riskcast.physiology import (
-    arousal_cost,
-    arousal_hazard,
-    arousal_length,
-    empty_mass,
-    futures,
-    grams_per_ml_oxygen,
-    season_factor,
-    spendable,
-    torpid_rate,
-    winter,
-)
-from riskcast.physiology.events import trailing_mean
+from riskcast.physiology import empty_mass, futures, spendable, winter
 
 SP = species.load("hazel_dormouse")
 MEMBERS, DRAWS, DAYS, ANIMALS = 8, 256, 200, 40
@@ -63,18 +52,12 @@ def masses(animals: int = ANIMALS) -> np.ndarray:
     return np.linspace(12, 30, animals)
 
 
-class Rates:
+class Rates(HourlyRates):
     """What every hourly rival shares: rates of one member by draw and hour."""
 
     def __init__(self, nest: xr.DataArray, member: int) -> None:
         drawn = SP.draw(DRAWS, 0)
-        columns, t = drawn.columns(), nest.to_numpy()[member]
-        grams = grams_per_ml_oxygen(columns)
-        hazard = arousal_hazard(trailing_mean(t, 24), columns) * columns.torpor.arousal_multiplier
-        self.hazard = hazard * season_factor(nest.time.to_numpy(), columns)
-        self.torpid = grams * torpid_rate(t, columns)
-        self.cost = grams * arousal_cost(t, columns)
-        self.length = np.broadcast_to(arousal_length(t, columns), self.cost.shape)
+        super().__init__(nest.to_numpy()[member], nest.time.to_numpy(), drawn.columns())
         start = masses()[:, np.newaxis]
         self.limit = spendable(start, empty_mass(start, drawn), drawn).T.copy()
         # Enough of them for any winter; (draw, animal, waking)

@@ -11,50 +11,33 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from one_winter import HourlyRates, at_the_centre
 from scipy.stats import ks_2samp
 
 from riskcast import species
-from riskcast.physiology import (
-    arousal_cost,
-    arousal_hazard,
-    arousal_length,
-    empty_mass,
-    grams_per_ml_oxygen,
-    season_factor,
-    spendable,
-    torpid_rate,
-    winter,
-)
-from riskcast.physiology.events import trailing_mean
+from riskcast.physiology import empty_mass, grams_per_ml_oxygen, spendable, winter
 
 SP = species.load("hazel_dormouse")
-CENTRAL = SP.with_values(
-    **{
-        name.replace(".", "__"): parameter.value
-        for name, parameter in SP.parameters.items()
-        if parameter.distribution != "fixed"
-    }
-)
+CENTRAL = at_the_centre(SP)
 DAYS = 150
 
 
-def hourly(nest, sp, mass_g, season, animals, rng, *, exact=True):
+def hourly(nest, sp, mass_g, animals, rng, *, season_terms=False, exact=True):
     """Days in hand and wakings of many animals at the central values, one hour at a time.
 
     `exact` False takes p = λ: what the test has to be able to tell apart.
     """
-    hazard = sp.torpor.arousal_multiplier * arousal_hazard(trailing_mean(nest, 24), sp) * season
-    chance = 1 - np.exp(-hazard) if exact else hazard
+    rates = HourlyRates(nest.values[0], nest.time.values, sp, season_terms=season_terms)
+    chance = 1 - np.exp(-rates.hazard) if exact else rates.hazard
+    torpid, cost, length = rates.torpid, rates.cost, rates.length
     grams = float(grams_per_ml_oxygen(sp))
-    torpid = grams * torpid_rate(nest, sp)
-    cost, length = grams * arousal_cost(nest, sp), arousal_length(nest, sp)
     search = grams * sp.arousal.search_cost, sp.arousal.search_length
     limit = float(spendable(mass_g, empty_mass(mass_g, sp), sp))
     spent, count = np.zeros(animals), np.zeros(animals, dtype=int)
     awake_until = np.zeros(animals)
-    empty = np.full(animals, float(nest.size))
+    empty = np.full(animals, float(chance.size))
     alive = np.ones(animals, dtype=bool)
-    for hour in range(nest.size):
+    for hour in range(chance.size):
         asleep_for = np.clip(hour + 1 - awake_until, 0, 1)
         p = 1 - (1 - chance[hour]) ** asleep_for
         wakes = alive & (rng.random(animals) < p)
@@ -102,9 +85,8 @@ def test_same_distribution_in_random_weather(
     values = weather(seed, level, restless)
     nest = nest_series(values, start=start)
     course = winter(nest, [mass_g] * 8, sp, season_terms=season_terms, draws=512, seed=seed)
-    factor = season_factor(nest.time.to_numpy(), sp) if season_terms else 1.0
     rng = np.random.default_rng(seed + 1)
-    days, count = hourly(values, sp, mass_g, factor, 4000, rng)
+    days, count = hourly(nest, sp, mass_g, 4000, rng, season_terms=season_terms)
     ours = course.days_in_hand.to_numpy().ravel()
     assert ks_2samp(ours, days).pvalue > 0.001
     assert ours.mean() == pytest.approx(days.mean(), rel=0.02)
@@ -120,9 +102,7 @@ def test_a_chance_of_lambda_itself_is_told_apart(nest_series):
     nest = nest_series(5.0, days=30)
     ours = winter(nest, [60.0] * 4, restless, season_terms=False, draws=512).arousals.to_numpy()
     right, wrong = (
-        hourly(nest.to_numpy()[0], restless, 60.0, 1.0, 2000, np.random.default_rng(5), exact=how)[
-            1
-        ].mean()
+        hourly(nest, restless, 60.0, 2000, np.random.default_rng(5), exact=how)[1].mean()
         for how in (True, False)
     )
     assert ours.mean() == pytest.approx(right, rel=0.02)

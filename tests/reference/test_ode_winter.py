@@ -10,34 +10,20 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from one_winter import HourlyRates
 from scipy.integrate import solve_ivp
 
 from riskcast import species
 from riskcast.base.streams import stream
-from riskcast.physiology import (
-    arousal_cost,
-    arousal_hazard,
-    arousal_length,
-    empty_mass,
-    grams_per_ml_oxygen,
-    season_factor,
-    spendable,
-    torpid_rate,
-    winter,
-)
-from riskcast.physiology.events import trailing_mean
+from riskcast.physiology import empty_mass, spendable, winter
 
 SP = species.load("hazel_dormouse")
 DRAWS, SEED = 4, 11
 
 
-def by_ode(nest, times, sp, limit: float, targets: np.ndarray) -> tuple[float, int]:
+def by_ode(rates: HourlyRates, limit: float, targets: np.ndarray) -> tuple[float, int]:
     """Hour at which the reserve is gone (or the end) and wakings begun, for one future."""
-    hazard = sp.torpor.arousal_multiplier * arousal_hazard(trailing_mean(nest, 24), sp)
-    hazard = hazard * season_factor(times, sp)
-    grams = grams_per_ml_oxygen(sp)
-    torpid, cost = grams * torpid_rate(nest, sp), grams * arousal_cost(nest, sp)
-    length = arousal_length(nest, sp)
+    hazard, torpid, cost, length = rates.hazard, rates.torpid, rates.cost, rates.length
     t, state, wakings = 0.0, [0.0, 0.0], 0
 
     def met(_, y):
@@ -48,7 +34,7 @@ def by_ode(nest, times, sp, limit: float, targets: np.ndarray) -> tuple[float, i
 
     met.terminal = empty.terminal = True
     options = {"events": (met, empty), "rtol": 1e-10, "atol": 1e-12}
-    while t < nest.size:
+    while t < hazard.size:
         hour = int(t)
         rates = [hazard[hour], torpid[hour]]
         bout = solve_ivp(lambda _, y, r=rates: r, (t, hour + 1.0), state, **options)
@@ -58,7 +44,7 @@ def by_ode(nest, times, sp, limit: float, targets: np.ndarray) -> tuple[float, i
         if bout.t_events[0].size:
             wakings, wake = wakings + 1, t
             lasts, costs = length[hour], cost[hour]
-            until = min(wake + lasts, float(nest.size))
+            until = min(wake + lasts, float(hazard.size))
 
             def rewarm(now, y, wake=wake, lasts=lasts, costs=costs):
                 return [0.0, 2.0 * costs / lasts * (1.0 - (now - wake) / lasts)]
@@ -87,6 +73,7 @@ def test_every_future_of_a_short_winter(nest_series, mass_g):
         if limit[d] <= 0:
             continue
         one = drawn.rows(np.array([d]))
-        hour, wakings = by_ode(values, nest.time.to_numpy(), one, limit[d], targets[:, d])
+        rates = HourlyRates(values, nest.time.to_numpy(), one)
+        hour, wakings = by_ode(rates, limit[d], targets[:, d])
         assert float(course.days_in_hand[0, 0, d]) * 24 == pytest.approx(hour, abs=1 / 3600)
         assert int(course.arousals[0, 0, d]) == wakings
