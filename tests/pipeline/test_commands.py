@@ -403,12 +403,22 @@ class TestCheck:
 class TestExplain:
     def test_the_whole_way(self, small_site, tmp_path, dates):
         site = small_site(tmp_path)
-        done = call("explain", site, "--animal", "K13", "--as-of", dates[0])
+        file = tmp_path / "out" / "days.csv"
+        done = call("explain", site, "--animal", "K13", "--as-of", dates[0], "--days", file)
         assert done.stdout.startswith("How the numbers for animal K13, box 14")
         for step in ("1  Weighing", "2  Weather", "3  Growth and onset", "4  Nest temperature",
                      "5  Torpor and arousal", "6  Reserve", "7  Food in spring", "8  Result",
+                     "9  What moves", "10  Week by week for animal K13",
                      "How the weather itself is described", "Parameters:", "Sources"):  # fmt: skip
             assert step in done.stdout
+        heading, *rows = csv.reader(file.read_text("utf-8").splitlines())
+        assert heading[0] == "date (UTC)"
+        assert rows[-1][0] == "2026-05-31"
+        assert all(len(row) == len(heading) for row in rows)
+        # Nothing tells whose woods these are: no place, no name, no box.
+        text = file.read_text("utf-8").casefold()
+        for word in ("latitude", "longitude", "box", "hanger", "k13", "europe"):
+            assert word not in text
         for used in ("cm of litter with 10% water; canopy deciduous; snow: ",
                      "below: annual mean air temperature at 2.30 m, mean ",
                      "a day's mean may miss by 1 °C either way"):  # fmt: skip

@@ -173,6 +173,22 @@ def test_futures_that_agree_have_no_parts():
     assert sensitivity(values, twin, columns(2, 64)).shares == {}
 
 
+def test_one_member_has_no_weather_to_differ_by():
+    sd = {"weather": 4.0, "parameters": 3.0, "both": 0.0, "steady": 2.0, "passing": 0.0}
+    values, twin = layers(1, 1024, sd)
+    parts = parts_of_variance(values, twin)
+    assert (parts.weather, parts.both) == (0.0, 0.0)
+    assert [parts.parameters, parts.luck] == pytest.approx([9 / 13, 4 / 13], abs=0.06)
+
+
+def test_one_draw_has_no_parameters_to_differ_by():
+    sd = {"weather": 4.0, "parameters": 3.0, "both": 0.0, "steady": 0.0, "passing": 0.0}
+    values, twin = layers(51, 1, sd)
+    found = sensitivity(values, twin, {"x": np.zeros(1)})
+    assert found.parts.weather == pytest.approx(1.0)
+    assert found.shares == {}
+
+
 def test_shares_are_of_all_the_variance():
     """Half weather, half one parameter: the parameter carries half, not all, of it."""
     x = columns(6)
