@@ -124,7 +124,8 @@ def weeks_block(course: DayByDay) -> list[str]:
         "   Body mass at the week's end, g: median (10 % to 90 % of futures). Wakings, and g",
         "   spent on torpor, on warming and being awake, on searching: mean of futures; those",
         "   whose reserve is gone spend nothing. Fed animals: what waking costs is in their net",
-        "   change. Before it goes in, an animal stands at its mass at onset. Weeks by UTC.",
+        "   change. Before it goes in, an animal stands at its mass at onset. Weeks by UTC;",
+        "   the last one ends where there is enough food.",
         *_ABOUT_SHARES[course.shares_shown],
         "",
         f"   {'':12s}{'':7s}no food found{'':{41 if course.shares_shown else 22}s}"
