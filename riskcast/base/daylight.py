@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 __all__ = [
     "SunTimes",
+    "day_ends",
     "day_length",
     "day_of_year",
     "equation_of_time",
@@ -148,16 +149,47 @@ def sun_times(latitude: float, longitude: float, dates: npt.ArrayLike) -> SunTim
     """
     days = np.asarray(dates, dtype="datetime64[D]")
     length = day_length(latitude, day_of_year(days))
-    noon = solar_noon(longitude, days)
+    sunrise, sunset = day_ends(latitude, longitude, days)
     polar = np.select([length >= _DAY_H, length <= 0.0], ["day", "night"], "none")
-    half = _as_time(length / 2.0)
     crosses = polar == "none"
     nat = np.datetime64("NaT", "ns")
     return SunTimes(
-        sunrise=np.where(crosses, noon - half, nat),
-        sunset=np.where(crosses, noon + half, nat),
+        sunrise=np.where(crosses, sunrise, nat),
+        sunset=np.where(crosses, sunset, nat),
         polar=polar,
     )
+
+
+def day_ends(
+    latitude: float,
+    longitude: float,
+    dates: npt.ArrayLike,
+    *,
+    shortest_h: float = 0.0,
+    longest_h: float = _DAY_H,
+) -> tuple[Times, Times]:
+    """Beginning and end of the light of each date, UTC, also where the sun does not set or rise.
+
+    Parameters
+    ----------
+    latitude, longitude : degrees north and east
+    dates : (date,) datetime64 of local days
+    shortest_h, longest_h : length that a day has at the least and at the most, h. As they are,
+        the polar night is a moment at noon, the polar day lasts from midnight to midnight.
+
+    Returns
+    -------
+    two of (date,) datetime64[ns], to the second
+
+    Raises
+    ------
+    ValueError
+        A latitude that is not between −90 and 90.
+    """
+    days = np.asarray(dates, dtype="datetime64[D]")
+    length = np.clip(day_length(latitude, day_of_year(days)), shortest_h, longest_h)
+    noon, half = solar_noon(longitude, days), _as_time(length / 2.0)
+    return noon - half, noon + half
 
 
 def day_of_year(dates: npt.ArrayLike) -> npt.NDArray[np.int64]:

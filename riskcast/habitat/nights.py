@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from riskcast.base.daylight import day_length, day_of_year, solar_noon
+from riskcast.base.daylight import day_ends, day_length, day_of_year
 from riskcast.base.nights import local_days, night_of
 from riskcast.base.quantity import require
 from riskcast.habitat.humidity import nest_vapour_pressure_deficit
@@ -257,13 +257,10 @@ def _midnights(evenings: Times, timezone: str) -> Times:
 
 def _dark(evenings: Times, place: Place) -> tuple[Times, Times]:
     """Sunset of each evening and the sunrise after it, UTC; at midnight both in polar day."""
-    ends = []
-    for dates, sign in ((evenings, 1), (evenings + _DAY, -1)):
-        half = day_length(place.latitude, day_of_year(dates)) / 2.0
-        away = np.round(half * 3600.0).astype("timedelta64[s]").astype("timedelta64[ns]")
-        ends.append(solar_noon(place.longitude, dates) + sign * away)
+    _, sunset = day_ends(place.latitude, place.longitude, evenings)
+    sunrise, _ = day_ends(place.latitude, place.longitude, evenings + _DAY)
     # Around the solstice of the polar day one noon is a moment late for the other.
-    return np.minimum(ends[0], ends[1]), ends[1]
+    return np.minimum(sunset, sunrise), sunrise
 
 
 def _hours_since(start: np.datetime64, moments: Times) -> FloatArray:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from riskcast.base.daylight import day_length, day_of_year, solar_noon
+from riskcast.base.daylight import day_ends
 from riskcast.base.errors import Fault
 from riskcast.weather.air import saturation_vapour_pressure
 from riskcast.weather.credit import together
@@ -39,6 +39,7 @@ Whole = npt.NDArray[np.int64]
 
 _DAY_H = 24
 _DEGREES_PER_HOUR = 15.0
+_SECONDS_PER_HOUR = 3600.0
 _DIURNAL_MODEL = FILLED.index("diurnal_model")
 
 # Hours of the sun's clock by which a window belongs to the night or the afternoon in it
@@ -350,8 +351,14 @@ def _carried(values: Values) -> Values:
 
 def _sun(day: Whole, place: Place) -> tuple[Values, Values]:
     """Sunrise and sunset of days since 1970, hours since 1970; short and long days bounded."""
-    dates = day.astype("datetime64[D]")
-    length = day_length(place.latitude, day_of_year(dates))
-    half = np.clip(length, _SHORTEST_DAY_H, _LONGEST_DAY_H) / 2.0
-    noon = solar_noon(place.longitude, dates).astype("datetime64[s]").astype(float) / 3600.0
-    return noon - half, noon + half
+    begin, end = (
+        moment.astype("datetime64[s]").astype(float) / _SECONDS_PER_HOUR
+        for moment in day_ends(
+            place.latitude,
+            place.longitude,
+            day.astype("datetime64[D]"),
+            shortest_h=_SHORTEST_DAY_H,
+            longest_h=_LONGEST_DAY_H,
+        )
+    )
+    return begin, end
