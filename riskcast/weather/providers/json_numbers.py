@@ -13,6 +13,7 @@ __all__ = ["array", "number"]
 
 # No weather, place or height comes near it; arithmetic with numbers far beyond overflows.
 _MOST = 1e6
+_PLAIN = {int, float, type(None)}
 
 
 def number(value: Any, most: float = _MOST) -> float | None:
@@ -30,12 +31,17 @@ def array(values: Sequence[Any]) -> tuple[Values | None, Any]:
     array : None where a value is no number, or absurdly large
     strange : the first such value
     """
-    strange = [
-        v
-        for v in values
-        if v is not None and number(v) is None and not (type(v) is float and not np.isfinite(v))
-    ]
-    if strange:
-        return None, strange[0]
-    out = np.array(values, dtype=np.float64)  # null becomes NaN
-    return np.where(np.isfinite(out), out, np.nan), None
+    if set(map(type, values)) <= _PLAIN:  # the usual answer, judged as a whole: there are millions
+        try:
+            out = np.array(values, dtype=np.float64)  # null becomes NaN
+        except OverflowError:  # a whole number beyond float64: named below
+            pass
+        else:
+            out[~np.isfinite(out)] = np.nan
+            if not (np.abs(out) > _MOST).any():
+                return out, None
+    return None, next(v for v in values if v is not None and number(v) is None and not _endless(v))
+
+
+def _endless(value: Any) -> bool:
+    return type(value) is float and not np.isfinite(value)
