@@ -21,6 +21,8 @@ STAGES = ("catkins", "bud", "flower", "leaf")
 _FLOWER = ("catkins", "flower")
 _COLUMNS = ("plant", "stage", "date")
 _JULY = 7
+# Months in which nothing that is eaten in spring begins (common practice, no source).
+_NO_SPRING = (8, 9, 10)
 _EXAMPLE = "Write it as 2025-04-19."
 
 
@@ -118,22 +120,26 @@ def _records(
         if not any(cells.values()):
             continue
         where = f"row {rows.line_num}"
+        date: dt.date | None = None
         try:
             date = dt.date.fromisoformat(cells["date"])
         except ValueError:
             faults.append(Fault(name, f"{where}, date", "not a date.", cells["date"], _EXAMPLE))
+        if date is not None and as_of is not None and date > as_of:
             continue
-        if as_of is not None and date > as_of:
-            continue
+        if date is not None and date.month in _NO_SPRING:
+            problem = "not in spring, nor in the winter before it."
+            remedy = "Day and month changed over? Write year-month-day."
+            faults.append(Fault(name, f"{where}, date", problem, cells["date"], remedy))
         plant, stage = cells["plant"].lower(), cells["stage"].lower()
         if not plant:
             faults.append(Fault(name, f"{where}, plant", "is empty.", "", "Name the plant."))
-        elif stage not in STAGES:
+        if stage not in STAGES:
             remedy = f"Use one of {', '.join(STAGES)}."
             faults.append(
                 Fault(name, f"{where}, stage", "not a known stage.", cells["stage"], remedy)
             )
-        else:
+        if date is not None:
             records.append((plant, stage, date))
     return records, faults
 

@@ -25,7 +25,7 @@ from riskcast.physiology import (
     torpid_rate,
 )
 from riskcast.report.days import DayByDay, weeks_block
-from riskcast.report.described import cost_of_weather, weather_itself
+from riskcast.report.described import after_emergence, cost_of_weather, weather_itself
 from riskcast.report.moves import moves_block
 from riskcast.risk import (
     REFERENCE,
@@ -137,7 +137,7 @@ def chain(
         parts.append(_nest(animal, evidence, assessment, nest))
         parts.append(_torpor(animal, evidence, nest, sp))
         parts.append(_reserve(animal, evidence, sp))
-        parts.append(_food(evidence))
+        parts.append(_food(evidence, sp))
         parts.append(_result(animal, assessment))
     if moves is not None:
         parts.append(moves_block(moves, sp))
@@ -284,7 +284,7 @@ def _reserve(animal: AnimalOutlook, evidence: Evidence, sp: Species) -> list[str
     ]
 
 
-def _food(evidence: Evidence) -> list[str]:
+def _food(evidence: Evidence, sp: Species) -> list[str]:
     def dates(values: xr.DataArray) -> str:
         stamps = np.sort(values.values.ravel())
         shown = []
@@ -302,11 +302,14 @@ def _food(evidence: Evidence) -> list[str]:
         lines.append(f"   without numbers or own dates: {evidence.food.attrs['not_modelled']}")
     if evidence.food.attrs["own_dates_unused"]:
         lines.append(f"   own dates not used: {evidence.food.attrs['own_dates_unused']}")
-    return [*lines, f"   emergence {dates(evidence.emergence)}"]
+    return [*lines, f"   emergence {dates(evidence.emergence)}", *after_emergence(evidence, sp)]
 
 
 def _result(animal: AnimalOutlook, assessment: Assessment) -> list[str]:
-    lines = ["8  Result (median, 10 % and 90 % of futures)"]
+    lines = [
+        "8  Result (median, 10 % and 90 % of futures)",
+        "   minus: days in hand, the reserve ended before issue; days to spare, before enough food",
+    ]
     cases: dict[Feeding, str] = {"none": "no food found", "found": "food found"}
     for feeding, words in cases.items():
         in_hand, spare = animal.days_in_hand[feeding], animal.days_to_spare[feeding]

@@ -17,9 +17,10 @@ from riskcast.habitat.spells import (
     winter_years,
 )
 from riskcast.risk import Assessment, Evidence, Quantity
+from riskcast.risk.scores import quantity
 from riskcast.species import Species
 
-__all__ = ["cost_of_weather", "weather_itself"]
+__all__ = ["after_emergence", "cost_of_weather", "weather_itself"]
 
 _SEEN = ("observed", "analysis")
 
@@ -57,14 +58,23 @@ def weather_itself(evidence: Evidence, sp: Species) -> list[str]:
 def cost_of_weather(assessment: Assessment) -> list[str]:
     """Lines of `riskcast explain`: days of reserve over a week, the window, the season so far.
 
-    Those of the risk `winter_arousal`, so of the reference animal; empty where it is not assessed.
+    Those of the risk `winter_arousal`, so of the reference animal; where it is not assessed, why.
     """
     risk = assessment.risk("winter_arousal")
+    head = "What this weather costs the reference animal, against the same dates in past winters"
+    if risk.status == "not_asked_now":
+        from_to = f"from {risk.window.start or 'onset'} to {risk.window.end or 'emergence'}"
+        return [head, f"   not asked now: only {from_to}, while it is in its nest"]
     if risk.status != "assessed":
-        return []
+        why = risk.reasons[0]
+        told = "the weather ends before the window does"
+        if why.code == "no_past_years":
+            told = f"{why.numbers['needed']} past winters are needed and there are "
+            told += f"{why.numbers['have']}"
+        return [head, f"   not enough data because {told}"]
     known = risk.quantities
     stretches = {"next week": "week_", "window of the risk": "", "season so far": "season_"}
-    lines = ["What this weather costs the reference animal, against the same dates in past winters"]
+    lines = [head]
     for words, prefix in stretches.items():
         if f"{prefix}days_spent" not in known:
             continue
@@ -78,6 +88,28 @@ def cost_of_weather(assessment: Assessment) -> list[str]:
             f"{_number(known['rank_of'])}; wakings above normal {_number(q['extra_arousals'])}",
             *_parts(known, prefix),
         ]
+    return lines
+
+
+def after_emergence(evidence: Evidence, sp: Species) -> list[str]:
+    """Lines of `riskcast explain`: the wait from emergence to enough food, and what it costs."""
+    wait = (evidence.food["food_date"] - evidence.emergence) / np.timedelta64(1, "D")
+    known = (evidence.gap_cost.notnull() & wait.notnull()).values
+    late = float(evidence.food["food_date"].isnull().mean())
+    if not known.any():
+        return ["   the wait after emergence: not enough data because no future has both dates"]
+    rate, scale = sp.parameters["arousal.awake_rate_per_day"], float(sp.reserve.scale_mass)
+    grams = quantity(evidence.gap_cost.values * scale, "g")
+    lines = [
+        f"   wait from emergence to enough food {_number(quantity(wait.values, 'day'))} days "
+        "(minus: food is there first)",
+        f"   awake: {rate.value:g} ({rate.low:g} to {rate.high:g}) mL O2 per g and day, less the "
+        "share that food meets: none before first food, rising evenly to all at enough food",
+        f"   so the wait costs {_number(grams)} g of a body of {scale:g} g; days in hand leave it "
+        "out: with no food found the animal is taken to stay in",
+    ]
+    if late > 0:
+        lines.append(f"   no enough food before the series ends in {late:.0%} of futures: left out")
     return lines
 
 

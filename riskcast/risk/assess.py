@@ -25,6 +25,7 @@ from riskcast.species import Species
 __all__ = ["assess", "fed_mass_needed"]
 
 _DAY = np.timedelta64(1, "D")
+_HALF = 0.5
 
 
 def assess(
@@ -65,9 +66,12 @@ def assess(
     torpid = torpid_in_box(animals, evidence, days, sp)
     days = days.model_copy(update={"torpid_in_box": torpid})
     drawn = sp.draw(evidence.draws, evidence.seed)
+    late = evidence.food["food_date"].isnull().transpose("member", "draw").values
+    # To a food date beyond the series no mass is known to last.
+    unknown = np.nan if late.mean() >= _HALF else np.inf
     needed: dict[Feeding, np.ndarray[tuple[int, ...], np.dtype[np.float64]]] = {
-        "none": mass_needed(evidence.spent_to_food.values, drawn),
-        "found": fed_mass_needed(evidence, drawn),
+        "none": np.where(late, unknown, mass_needed(evidence.spent_to_food.values, drawn)),
+        "found": np.where(late, unknown, fed_mass_needed(evidence, drawn)),
     }
     overrides = {
         name: parameter.note
@@ -122,6 +126,9 @@ def _gate(evidence: Evidence, sp: Species) -> Gate:
     needed = float(sp.risk.gate_share)
     if evidence.gate_share is None or evidence.past_years < sp.risk.least_past_years:
         return Gate(passed=False, share=None, needed=needed, reason="no_past_years")
+    if np.isnan(evidence.gate_share):
+        # No past spring had enough food before its series ended: nothing to be reached.
+        return Gate(passed=False, share=None, needed=needed, reason="no_food_date")
     passed = evidence.gate_share >= needed
     return Gate(
         passed=passed,

@@ -217,16 +217,24 @@ def spring_food(evidence: Evidence, sp: Species) -> RiskResult:
     window = Window(start=start, end=food.value)
     if not _inside(evidence, window):
         return _not_asked("spring_food", window)
-    gap = ((evidence.food["food_date"] - evidence.emergence) / _DAY).transpose("member", "draw")
-    gap_days = quantity(gap.values, "day", reason="no_food_date")
+    # Food that comes after the series makes the gap this long at least.
+    late = evidence.food["food_date"].isnull().transpose("member", "draw")
+    ends = evidence.food["food_date"].fillna(evidence.end)
+    gap = ((ends - evidence.emergence) / _DAY).transpose("member", "draw")
+    gap_days = quantity(gap.values, "day", capped=late.values, reason="no_emergence")
     missing = _too_few_years(evidence, sp)
     if gap_days.value is None:
+        return _no_data("spring_food", window, Reason(code="no_emergence"))
+    if food.value is None:
         return _no_data("spring_food", window, Reason(code="no_food_date"))
     if missing is not None or NEXT_DAYS not in evidence.past_spend:
         return _no_data("spring_food", window, missing or Reason(code="series_too_short"))
     normal = evidence.past_spend[NEXT_DAYS]
     per_day = (normal["torpor"] + normal["waking"]).mean("member") / sp.risk.arousal_window
-    cost = quantity((evidence.gap_cost / per_day).values, "day of reserve")
+    spent = (evidence.gap_cost / per_day).transpose("member", "draw")
+    # The longest waits are those whose end is not known: they cost no less than the others.
+    spent = spent.where(~(late & gap.notnull()), spent.max())
+    cost = quantity(spent.values, "day of reserve", capped=late.values)
     known = gap.values[~np.isnan(gap.values)]
     likelihood = share(known > sp.risk.gap)
     return _assessed(

@@ -20,6 +20,8 @@ __all__ = ["days_vs_normal", "mass_needed_quantities", "outlook", "reference_out
 _DAY = np.timedelta64(1, "D")
 _NOON = np.timedelta64(12, "h")
 _DIGITS = 3
+_HALF = 0.5
+_NEVER = np.datetime64("NaT", "ns")
 FloatArray = npt.NDArray[np.float64]
 FEEDINGS: tuple[Feeding, ...] = get_args(Feeding)
 
@@ -98,14 +100,20 @@ def mass_needed_quantities(
 ) -> dict[Feeding, Quantity]:
     """Mass at onset whose reserve just lasts to the food date; beyond any animal = at least."""
     ceiling = float(sp.weights.adult_max)
-    return {feeding: quantity(needed_g[feeding], "g", ceiling=ceiling) for feeding in FEEDINGS}
+    return {
+        feeding: quantity(needed_g[feeding], "g", ceiling=ceiling, reason="no_food_date")
+        for feeding in FEEDINGS
+    }
 
 
 def _winter(key: str, evidence: Evidence, sp: Species, gate_passed: bool) -> dict[str, Any]:
     in_hand: dict[Feeding, Quantity] = {}
     to_spare: dict[Feeding, Quantity] = {}
     lasts: dict[Feeding, float] = {}
-    food = evidence.food["food_date"]
+    food = evidence.food["food_date"].transpose("member", "draw")
+    # Food that comes after the series counts at its end, unless that is most of the futures.
+    late = food.isnull().values
+    food = food.fillna(evidence.end) if late.mean() < _HALF else xr.full_like(food, _NEVER)
     for feeding in FEEDINGS:
         course = evidence.winter[feeding].sel(animal=key)
         lasted = course["reserve_empty"].isnull().values
@@ -114,8 +122,10 @@ def _winter(key: str, evidence: Evidence, sp: Species, gate_passed: bool) -> dic
         empty = course["reserve_empty"].fillna(evidence.end)
         spare = ((empty - food) / _DAY).transpose("member", "draw")
         to_spare[feeding] = quantity(spare.values, "day", capped=lasted, reason="no_food_date")
-        reached = lasted | (spare.values >= 0)
-        lasts[feeding] = round(float(reached.mean()), _DIGITS)
+        # Whether a reserve that outlasts the series also outlasts the wait is not known.
+        known = ~(lasted & late)
+        reached = (lasted | (spare.values >= 0)) & ~late
+        lasts[feeding] = round(float(reached[known].mean()), _DIGITS) if known.any() else 0.0
     difference = days_vs_normal(key, evidence, sp)
     vs_normal = (
         Quantity(value=None, unit="day", reason="no_past_years")
@@ -133,7 +143,7 @@ def _winter(key: str, evidence: Evidence, sp: Species, gate_passed: bool) -> dic
         "days_to_spare": to_spare,
         "days_vs_normal": vs_normal,
         "days_vs_reference": vs_reference,
-        "reserve_lasts": lasts if gate_passed else None,
+        "reserve_lasts": lasts if gate_passed and late.mean() < _HALF else None,
     }
 
 

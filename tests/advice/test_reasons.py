@@ -34,6 +34,7 @@ CODES: dict[str, tuple[dict[str, Any], str]] = {
     "weights_unusable": ({}, "single row"),
     "no_past_years": ({"have": 3, "needed": 5}, "have 3 past years"),
     "series_too_short": ({}, "ends too soon"),
+    "no_emergence": ({}, "may not come out before"),
     "no_food_date": ({}, "no date"),
     "above_past_years": ({"window_days": 14.0, "rank": 2, "of": 21}, "rank 2nd of 21 years"),
     "warm_spell": (

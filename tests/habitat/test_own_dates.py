@@ -101,3 +101,13 @@ def test_later_rows_are_not_read(write):
     found = read_own_dates(path, full_need_plants=FULL, as_of=dt.date(2019, 2, 28))
     assert found["willow"].years == 1
     assert list(found) == ["willow"]
+
+
+def test_all_faults_of_one_row_at_once(tmp_path):
+    path = tmp_path / "food_dates.csv"
+    path.write_text("plant,stage,date\n,blossom,31/04/2025\noak,flower,2025-09-05\n", "utf-8")
+    with pytest.raises(ConfigError) as caught:
+        read_own_dates(path, full_need_plants={"oak"})
+    told = str(caught.value)
+    for where in ("row 2, plant", "row 2, stage", "row 2, date", "row 3, date"):
+        assert where in told

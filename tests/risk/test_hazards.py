@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -162,3 +164,60 @@ def test_days_in_hand_of_the_reference_are_those_of_the_winter_step(make_evidenc
     shown = reference_outlook(evidence, SP, True).days_in_hand["none"]
     direct = evidence.winter["none"].sel(animal=REFERENCE)
     assert shown.value == pytest.approx(float(direct["days_in_hand"].median()), abs=0.01)
+
+
+# --- food that comes after the series ---------------------------------------------------------
+
+
+def _late(evidence, share):
+    """The food date unknown in a share of the futures."""
+    food = evidence.food["food_date"]
+    never = np.arange(food.size).reshape(food.shape) < round(share * food.size)
+    foods = evidence.food.assign(food_date=food.where(~never))
+    cost = evidence.gap_cost.transpose(*food.dims).where(~never)
+    return replace(evidence, food=foods, gap_cost=cost)
+
+
+def test_unknown_food_dates_lengthen_the_gap_and_are_not_left_out(make_evidence):
+    before = make_evidence(issued_on="2026-03-30")
+    some = spring_food(_late(before, 0.3), SP)
+    assert some.status == "assessed"
+    assert (
+        some.quantities["food_gap_days"].high
+        > spring_food(before, SP).quantities["food_gap_days"].high
+    )
+    assert some.likelihood >= spring_food(before, SP).likelihood
+
+
+def test_food_after_the_season_in_most_futures_is_a_reason_and_no_number(make_evidence):
+    result = spring_food(_late(make_evidence(issued_on="2026-03-30"), 0.6), SP)
+    assert (result.status, result.reasons[0].code) == ("not_enough_data", "no_food_date")
+    assert not result.quantities
+
+
+def test_days_to_spare_and_shares_without_a_food_date_are_reasons(make_evidence):
+    late = _late(make_evidence(), 0.6)
+    reference = reference_outlook(late, SP, gate_passed=True)
+    assert reference.reserve_lasts is None
+    for feeding in ("none", "found"):
+        spare = reference.days_to_spare[feeding]
+        assert (spare.value, spare.reason) == (None, "no_food_date")
+
+
+def test_a_reserve_that_outlasts_the_series_is_not_counted_as_reaching_later_food(make_evidence):
+    """Heavy animals last to the end, fed: where food is later than that, nobody knows."""
+    before = make_evidence(mass_g=40.0)
+    row = before.animals.iloc[0]
+    days = calendar(before.futures, before.issued_on, before.timezone, SP)
+    light = make_evidence(mass_g=12.0)
+    for evidence in (before, light):
+        late = outlook(row, _late(evidence, 0.4), days, SP, True).reserve_lasts
+        now = outlook(row, evidence, days, SP, True).reserve_lasts
+        assert late is not None
+        assert now is not None
+        assert late["none"] <= now["none"]
+
+
+def test_a_gate_without_a_past_food_date_says_why(make_evidence):
+    gate = _gate(make_evidence(gate_share=float("nan")), SP)
+    assert (gate.passed, gate.share, gate.reason) == (False, None, "no_food_date")
