@@ -26,15 +26,14 @@ from riskcast.physiology import (
 )
 from riskcast.report.days import DayByDay, weeks_block
 from riskcast.report.described import after_emergence, cost_of_weather, weather_itself
+from riskcast.report.figures import date_told, told
 from riskcast.report.moves import moves_block
 from riskcast.risk import (
     REFERENCE,
     AnimalOutlook,
     Assessment,
-    DateQuantity,
     Evidence,
     Feeding,
-    Quantity,
 )
 from riskcast.risk.sensitivity import Moves
 from riskcast.species import Parameter, Species, sources
@@ -197,8 +196,8 @@ def _autumn(animal: AnimalOutlook, evidence: Evidence) -> list[str]:
     else:
         lines.append("   no own gain known: the species' gain stands alone")
     lines += [
-        f"   gain expected {_value(animal.gain_expected)}, needed {_value(animal.gain_needed)}",
-        f"   onset {_date(animal.onset)}, mass then {_value(animal.mass_at_onset)}",
+        f"   gain expected {told(animal.gain_expected)}, needed {told(animal.gain_needed)}",
+        f"   onset {date_told(animal.onset)}, mass then {told(animal.mass_at_onset)}",
     ]
     if animal.share_short is not None:
         lines.append(f"   below target at onset in {animal.share_short:.0%} of futures")
@@ -313,10 +312,13 @@ def _result(animal: AnimalOutlook, assessment: Assessment) -> list[str]:
     cases: dict[Feeding, str] = {"none": "no food found", "found": "food found"}
     for feeding, words in cases.items():
         in_hand, spare = animal.days_in_hand[feeding], animal.days_to_spare[feeding]
-        lines.append(f"   {words}: days in hand {_value(in_hand)}, days to spare {_value(spare)}")
-    lines.append(f"   against this site's normal winter {_value(animal.days_vs_normal)}")
+        lines.append(
+            f"   {words}: days in hand {told(in_hand, unit=False)}, "
+            f"days to spare {told(spare, unit=False)}"
+        )
+    lines.append(f"   against this site's normal winter {told(animal.days_vs_normal)}")
     if animal.key != REFERENCE:
-        lines.append(f"   against the reference animal {_value(animal.days_vs_reference)}")
+        lines.append(f"   against the reference animal {told(animal.days_vs_reference)}")
     gate = assessment.gate
     share = "unknown" if gate.share is None else f"{gate.share:.0%}"
     lines.append(
@@ -371,22 +373,6 @@ def _sources(sp: Species) -> list[str]:
             if key in used
         ),
     ]
-
-
-def _value(quantity: Quantity) -> str:
-    if quantity.value is None:
-        return f"not known ({quantity.reason})"
-    more = "at least " if quantity.at_least else ""
-    unit = {"day": "days", "g day-1": "g a day"}.get(quantity.unit, quantity.unit)
-    if quantity.low is None or quantity.high is None or quantity.low == quantity.high:
-        return f"{more}{quantity.value:.4g} {unit}"
-    return f"{more}{quantity.value:.4g} ({quantity.low:.4g} to {quantity.high:.4g}) {unit}"
-
-
-def _date(quantity: DateQuantity) -> str:
-    if quantity.value is None:
-        return f"not known ({quantity.reason})"
-    return f"{quantity.value} ({quantity.low} to {quantity.high})"
 
 
 def _spread(values: npt.ArrayLike | Iterable[float] | Sequence[float]) -> str:

@@ -16,6 +16,7 @@ from riskcast.habitat.spells import (
     warm_days,
     winter_years,
 )
+from riskcast.report.figures import told
 from riskcast.risk import Assessment, Evidence, Quantity
 from riskcast.risk.scores import quantity
 from riskcast.species import Species
@@ -51,7 +52,7 @@ def weather_itself(evidence: Evidence, sp: Species) -> list[str]:
     for definition in DEFINITIONS:
         here, past = values[definition.of]
         lines.append(f"   {definition.title} ({definition.source}):")
-        lines.append(f"      {_told(definition, here, past, days, sp)}")
+        lines.append(f"      {_counted(definition, here, past, days, sp)}")
     return lines
 
 
@@ -67,11 +68,11 @@ def cost_of_weather(assessment: Assessment) -> list[str]:
         return [head, f"   not asked now: only {from_to}, while it is in its nest"]
     if risk.status != "assessed":
         why = risk.reasons[0]
-        told = "the weather ends before the window does"
+        because = "the weather ends before the window does"
         if why.code == "no_past_years":
-            told = f"{why.numbers['needed']} past winters are needed and there are "
-            told += f"{why.numbers['have']}"
-        return [head, f"   not enough data because {told}"]
+            because = f"{why.numbers['needed']} past winters are needed and there are "
+            because += f"{why.numbers['have']}"
+        return [head, f"   not enough data because {because}"]
     known = risk.quantities
     stretches = {"next week": "week_", "window of the risk": "", "season so far": "season_"}
     lines = [head]
@@ -79,13 +80,13 @@ def cost_of_weather(assessment: Assessment) -> list[str]:
         if f"{prefix}days_spent" not in known:
             continue
         q = {
-            name: known[f"{prefix}{name}"]
+            name: told(known[f"{prefix}{name}"], unit=False)
             for name in ("days_spent", "days_spent_normal", "extra_arousals", "ratio", "rank")
         }
         lines += [
-            f"   {words}, {_number(q['days_spent_normal'])} days: {_number(q['days_spent'])} days "
-            f"of reserve, {_number(q['ratio'])} of normal, rank {_number(q['rank'])} of "
-            f"{_number(known['rank_of'])}; wakings above normal {_number(q['extra_arousals'])}",
+            f"   {words}, {q['days_spent_normal']} days: {q['days_spent']} days "
+            f"of reserve, {q['ratio']} of normal, rank {q['rank']} of "
+            f"{told(known['rank_of'], unit=False)}; wakings above normal {q['extra_arousals']}",
             *_parts(known, prefix),
         ]
     return lines
@@ -101,11 +102,11 @@ def after_emergence(evidence: Evidence, sp: Species) -> list[str]:
     rate, scale = sp.parameters["arousal.awake_rate_per_day"], float(sp.reserve.scale_mass)
     grams = quantity(evidence.gap_cost.values * scale, "g")
     lines = [
-        f"   wait from emergence to enough food {_number(quantity(wait.values, 'day'))} days "
+        f"   wait from emergence to enough food {told(quantity(wait.values, 'day'))} "
         "(minus: food is there first)",
         f"   awake: {rate.value:g} ({rate.low:g} to {rate.high:g}) mL O2 per g and day, less the "
         "share that food meets: none before first food, rising evenly to all at enough food",
-        f"   so the wait costs {_number(grams)} g of a body of {scale:g} g; days in hand leave it "
+        f"   so the wait costs {told(grams)} of a body of {scale:g} g; days in hand leave it "
         "out: with no food found the animal is taken to stay in",
     ]
     if late > 0:
@@ -124,15 +125,7 @@ def _parts(known: dict[str, Quantity], prefix: str) -> list[str]:
     return [f"      {known[f'{prefix}extra_days'].value:+.2g} days: {told}"]
 
 
-def _number(quantity: Quantity) -> str:
-    if quantity.value is None:
-        return f"not known ({quantity.reason})"
-    if quantity.low is None or quantity.high is None:
-        return f"{quantity.value:.3g}"
-    return f"{quantity.value:.3g} ({quantity.low:.3g} to {quantity.high:.3g})"
-
-
-def _told(
+def _counted(
     definition: SpellDefinition,
     here: xr.DataArray,
     past: xr.DataArray,

@@ -208,8 +208,12 @@ def printed_after(text, words):
 
 
 def numbers_of(quantity):
+    """As explain prints them: days whole from ten on and to a tenth below, others to 3 digits."""
     spread = [quantity.value, quantity.low, quantity.high]
-    return [quantity.value] if quantity.low == quantity.high else spread
+    shown = spread[:1] if quantity.low == quantity.high else spread
+    if quantity.unit == "day":
+        return [round(value, 0 if abs(value) >= 10 else 1) for value in shown]
+    return [float(f"{value:.3g}") for value in shown]
 
 
 @pytest.mark.parametrize("which", [0, 3, -1, "reference"])

@@ -2,7 +2,9 @@
 
 Computed independently from the closed forms, exact to the digits given, unless a test says
 otherwise. The forms are own ports (tests/support/rival_soil.py, their papers beside them) and no
-part of riskcast: these tests guard what the benchmarks compare with.
+part of riskcast: these tests guard what the benchmarks compare with. Where a constant was inferred
+from such a value itself (Rankinen's soil and snow, Lindström's snow), its test guards the port and
+is no evidence for the constant.
 """
 
 import numpy as np

@@ -96,7 +96,10 @@ def rankinen_exact(depth_m: float, before: float, air: float) -> float:
 
 
 def rankinen_under_snow(soil: npt.ArrayLike, snow_depth_m: npt.ArrayLike) -> FloatArray:
-    """The step's result under snow, drawn towards 0 °C by exp(−2 D), D in m."""
+    """The step's result under snow, drawn towards 0 °C by exp(−2 D), D in m.
+
+    The factor of 2 per metre is inferred from a value, not read in a source.
+    """
     return np.asarray(np.asarray(soil, dtype=float) * np.exp(-2.0 * np.asarray(snow_depth_m)))
 
 
