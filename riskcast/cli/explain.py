@@ -28,6 +28,8 @@ reserve went on, without food and with it. It does not say where the site is.
 def _writable(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path | None:
     """Before anything is computed: folders on the way are made, files on the way are none."""
     if value is not None:
+        if not value.name:
+            raise click.BadParameter("give the name of a file.")
         nearest = next(parent for parent in value.absolute().parents if parent.exists())
         if not nearest.is_dir():
             raise click.BadParameter(f"{nearest} is a file, not a folder.")

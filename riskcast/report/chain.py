@@ -25,7 +25,12 @@ from riskcast.physiology import (
     torpid_rate,
 )
 from riskcast.report.days import DayByDay, weeks_block
-from riskcast.report.described import after_emergence, cost_of_weather, weather_itself
+from riskcast.report.described import (
+    after_emergence,
+    cost_of_weather,
+    first_food_floor,
+    weather_itself,
+)
 from riskcast.report.figures import date_told, told
 from riskcast.report.moves import moves_block
 from riskcast.risk import (
@@ -235,7 +240,7 @@ def _column(nest: xr.DataArray, assessment: Assessment) -> list[str]:
         f"   {used['nest_depth_cm']:g} cm down in {used['litter_depth_cm']:.3g} cm of litter with "
         f"{used['litter_water_content']:.0%} water; canopy {used['canopy']}; snow: {used['snow']}",
         f"   below: {used['lower_boundary']}, mean {used['deep_temperature_degc']:.1f} °C{soil}",
-        *(f"   {told}" for told in note_sentences(logger)),
+        *(f"   {sentence}" for sentence in note_sentences(logger)),
         f"   a day's mean may miss by {used['model_error_k']:g} °C either way, without snow; the "
         "spread below",
         "   leaves that out",
@@ -297,6 +302,7 @@ def _food(evidence: Evidence, sp: Species) -> list[str]:
     for name, words in (("first_food", "first food"), ("food", "enough food")):
         lines.append(f"   {words} {dates(evidence.food[f'{name}_date'])}")
         lines.append(f"      from {evidence.food.attrs[f'{name}_from']}")
+        lines += first_food_floor(evidence, sp) if name == "first_food" else []
     if evidence.food.attrs["not_modelled"]:
         lines.append(f"   without numbers or own dates: {evidence.food.attrs['not_modelled']}")
     if evidence.food.attrs["own_dates_unused"]:

@@ -41,7 +41,7 @@ class DayByDay:
     """What happens to one animal on each day (UTC), over all futures.
 
     label : of the animal
-    onset, food_date : datetime64 over (member, draw); NaT = not by the end
+    onset, food_date : datetime64 over (member, draw); NaT in `food_date` = not by the end
     nest : nest temperature (member, time), degC
     winter : per feeding case, `physiology.winter` with ``daily``, without the animal's dimension
     issued_at : datetime64
@@ -119,6 +119,7 @@ def weeks_block(course: DayByDay) -> list[str]:
     if not weeks:
         return [*head, "   no week lies between going in and enough food"]
     unfed, fed = course.winter["none"], course.winter["found"]
+    nest = dict(zip(course.days, _nest_by_day(course, course.days), strict=True))
     lines = [
         *head,
         "   Body mass at the week's end, g: median (10 % to 90 % of futures). Wakings, and g",
@@ -140,7 +141,7 @@ def weeks_block(course: DayByDay) -> list[str]:
         numbers = "".join(f"{grams:8.2f}" for grams in spent)
         line = (
             f"   {date(str(week[0].astype('datetime64[D]'))):12s}"
-            f"{float(_nest_by_day(course, week).mean()):4.1f}   "
+            f"{float(np.mean([nest[day] for day in week])):4.1f}   "
             f"{_mass(unfed, last[0]):21s}{_left(_bar(left[0]), course, 19)}"
             f"{float(here['daily_arousals'].sum()):7.1f}{numbers}  "
             f"{_mass(fed, last[0]):21s}{_left(_share(left[1]), course)}"

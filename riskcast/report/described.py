@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from riskcast.advice.words import date
 from riskcast.base.nights import local_days
 from riskcast.habitat.spells import (
     DEFINITIONS,
@@ -21,7 +22,7 @@ from riskcast.risk import Assessment, Evidence, Quantity
 from riskcast.risk.scores import quantity
 from riskcast.species import Species
 
-__all__ = ["after_emergence", "cost_of_weather", "weather_itself"]
+__all__ = ["after_emergence", "cost_of_weather", "first_food_floor", "weather_itself"]
 
 _SEEN = ("observed", "analysis")
 
@@ -81,15 +82,26 @@ def cost_of_weather(assessment: Assessment) -> list[str]:
             continue
         q = {
             name: told(known[f"{prefix}{name}"], unit=False)
-            for name in ("days_spent", "days_spent_normal", "extra_arousals", "ratio", "rank")
+            for name in ("days_spent", "extra_arousals", "ratio", "rank")
         }
+        normal = known[f"{prefix}days_spent_normal"].value
         lines += [
-            f"   {words}, {q['days_spent_normal']} days: {q['days_spent']} days "
-            f"of reserve, {q['ratio']} of normal, rank {q['rank']} of "
+            f"   {words}, {normal:.3g} days: {q['days_spent']} days of reserve, "
+            f"{q['ratio']} of normal, rank {q['rank']} of "
             f"{told(known['rank_of'], unit=False)}; wakings above normal {q['extra_arousals']}",
             *_parts(known, prefix),
         ]
     return lines
+
+
+def first_food_floor(evidence: Evidence, sp: Species) -> list[str]:
+    """A line of `riskcast explain` where a rule of ours, and no forecast, dates the first food."""
+    month, day = sp.food.early_floor
+    floor = np.datetime64(f"{evidence.food.attrs['spring']}-{month:02d}-{day:02d}", "D")
+    moments = evidence.food["first_food_date"].values.ravel()
+    held = float((local_days(moments, evidence.timezone) == floor).mean())
+    words = f"not believed before {date(str(floor))} (food.early_floor)"
+    return [f"      {words}: so in {held:.0%} of futures"] if held > 0 else []
 
 
 def after_emergence(evidence: Evidence, sp: Species) -> list[str]:
@@ -121,8 +133,8 @@ def _parts(known: dict[str, Quantity], prefix: str) -> list[str]:
     parts = {words: known[f"{prefix}from_{name}"] for words, name in names.items()}
     if any(part.value is None for part in parts.values()):
         return ["      too near to normal to be split"]
-    told = ", ".join(f"{part.value:+.2g} from {words}" for words, part in parts.items())
-    return [f"      {known[f'{prefix}extra_days'].value:+.2g} days: {told}"]
+    split = ", ".join(f"{part.value:+.2g} from {words}" for words, part in parts.items())
+    return [f"      {known[f'{prefix}extra_days'].value:+.2g} days: {split}"]
 
 
 def _counted(

@@ -6,14 +6,15 @@ from riskcast.risk import DateQuantity, Quantity
 
 __all__ = ["date_told", "figure", "told"]
 
-_UNITS = {"day": "days", "g day-1": "g a day"}
+_UNITS = {"day": "days", "day of reserve": "days of reserve", "g day-1": "g a day"}
+_DAYS = ("day", "day of reserve")
 # From here on a tenth of a day says nothing: futures differ by weeks.
 _WHOLE_DAYS_FROM = 10.0
 
 
 def figure(value: float, unit: str) -> str:
     """A number of that unit: days whole from ten on and to a tenth below, others to 3 digits."""
-    if unit != "day":
+    if unit not in _DAYS:
         return f"{value:.3g}"
     shown = f"{value:.0f}" if abs(value) >= _WHOLE_DAYS_FROM else f"{value:.1f}"
     return "0" if float(shown) == 0 else shown

@@ -231,6 +231,7 @@ class TestDays:
         for wrong, said in (
             (tmp_path, "is a directory"),
             (tmp_path / "a file" / "days.csv", "is a file, not a folder"),
+            ("", "give the name of a file"),
         ):
             done = riskcast_command("explain", "site.toml", "--days", str(wrong))
             assert done.exit_code == 2

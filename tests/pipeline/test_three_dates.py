@@ -347,3 +347,13 @@ def test_explain_follows_each_date(each_run, monkeypatch):
     litter = CliRunner().invoke(app, [*call, "--animal", "box 14"])
     assert litter.exit_code == 2
     assert litter.stderr.count("box 14") >= 5
+
+
+def test_the_chain_says_where_a_rule_of_ours_dates_the_first_food(each_run):
+    """In this climate hazel would be out in winter: its food is not believed before 1 March."""
+    text = chain_of(each_run, each_run.assessment.reference_animal)
+    dates = each_run.run.forecast.evidence.food["first_food_date"].values.ravel()
+    # In March noon UTC and local noon are on one day here.
+    held = float((dates.astype("datetime64[D]") == np.datetime64("2026-03-01")).mean())
+    assert held > 0
+    assert f"not believed before 1 March (food.early_floor): so in {held:.0%} of futures" in text
