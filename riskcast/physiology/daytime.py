@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit
 
+from riskcast.base import daylight
 from riskcast.species import Species
 
 __all__ = ["season_turn", "torpid_share"]
@@ -37,7 +38,9 @@ def season_turn(day_of_year: npt.ArrayLike, sp: Species) -> FloatArray:
     ndarray of the broadcast shape
     """
     p = sp.daytime
-    start, end = (_day_of_year(month_day) for month_day in (p.autumn_from, p.autumn_until))
+    start, end = daylight.day_of_year(
+        [f"{_COMMON_YEAR}-{month:02d}-{day:02d}" for month, day in (p.autumn_from, p.autumn_until)]
+    )
     half = ((end - start) % _YEAR_DAYS) / 2.0
     per_day = 2.0 * np.pi / _YEAR_DAYS
     from_middle = per_day * (np.asarray(day_of_year, dtype=float) - (start + half))
@@ -90,9 +93,3 @@ def torpid_share(
         + p.sex_offset * male_or_female * (1.0 - autumn)
     )
     return np.asarray(np.where(pregnant, 0.0, p.most * expit(logit)))
-
-
-def _day_of_year(month_day: list[int]) -> int:
-    month, day = month_day
-    date = np.datetime64(f"{_COMMON_YEAR}-{month:02d}-{day:02d}", "D")
-    return int((date - np.datetime64(_COMMON_YEAR, "Y")).astype(int)) + 1

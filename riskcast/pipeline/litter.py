@@ -20,9 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = ["as_logged"]
 
-# From the end of a winter's weather (or what there is of it) back into the year it began in.
-_TO_WINTER_YEAR = np.timedelta64(181, "D")
-
 
 def as_logged(site: Site, now: Moment, sp: Species, season: Season) -> tuple[Site, Species, Season]:
     """The site, the species and the season, with the litter fitted to the site's logger.
@@ -52,7 +49,7 @@ def as_logged(site: Site, now: Moment, sp: Species, season: Season) -> tuple[Sit
         fit = habitat.calibrate_litter(logged, lay_in, site.habitat, sp)
     except ValueError:
         return site, sp, _with(season, Note("logger_too_short"))
-    began = int(str(lay_in["time"].values[-1] - _TO_WINTER_YEAR)[:4])
+    began = int(habitat.winter_years(lay_in["time"].values[-1:])[0])
     errors: dict[str, float | int | str] = {
         "before_degc": round(fit.rmse_before_degc, 2),
         "after_degc": round(fit.rmse_after_degc, 2),

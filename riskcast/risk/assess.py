@@ -25,7 +25,6 @@ from riskcast.species import Species
 __all__ = ["assess", "fed_mass_needed"]
 
 _DAY = np.timedelta64(1, "D")
-_HALF = 0.5
 
 
 def assess(
@@ -66,9 +65,8 @@ def assess(
     torpid = torpid_in_box(animals, evidence, days, sp)
     days = days.model_copy(update={"torpid_in_box": torpid})
     drawn = sp.draw(evidence.draws, evidence.seed)
-    late = evidence.food["food_date"].isnull().transpose("member", "draw").values
     # To a food date beyond the series no mass is known to last.
-    unknown = np.nan if late.mean() >= _HALF else np.inf
+    late, unknown = evidence.food_is_late, np.nan if evidence.food_mostly_late else np.inf
     needed: dict[Feeding, np.ndarray[tuple[int, ...], np.dtype[np.float64]]] = {
         "none": np.where(late, unknown, mass_needed(evidence.spent_to_food.values, drawn)),
         "found": np.where(late, unknown, fed_mass_needed(evidence, drawn)),

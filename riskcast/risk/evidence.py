@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
@@ -20,6 +21,7 @@ REFERENCE = "reference"
 NEXT_DAYS, NEXT_WEEK, TO_DATE = "next_days", "next_week", "to_date"
 # A week is shown beside the window that the risk asks about: forecasts hold for about as long.
 WEEK_DAYS = 7
+_HALF = 0.5
 
 
 @dataclass(frozen=True)
@@ -73,3 +75,14 @@ class Evidence:
     def past_years(self) -> int:
         """How many past winters there are to compare with."""
         return int(self.past.sizes["member"])
+
+    @property
+    def food_is_late(self) -> npt.NDArray[np.bool_]:
+        """(member, draw): enough food comes after the series, nobody knows when."""
+        late = self.food["food_date"].isnull().transpose("member", "draw")
+        return np.asarray(late.values)
+
+    @property
+    def food_mostly_late(self) -> bool:
+        """In half of the futures or more: then their median has no date."""
+        return bool(self.food_is_late.mean() >= _HALF)

@@ -218,10 +218,10 @@ def spring_food(evidence: Evidence, sp: Species) -> RiskResult:
     if not _inside(evidence, window):
         return _not_asked("spring_food", window)
     # Food that comes after the series makes the gap this long at least.
-    late = evidence.food["food_date"].isnull().transpose("member", "draw")
+    late = evidence.food_is_late
     ends = evidence.food["food_date"].fillna(evidence.end)
     gap = ((ends - evidence.emergence) / _DAY).transpose("member", "draw")
-    gap_days = quantity(gap.values, "day", capped=late.values, reason="no_emergence")
+    gap_days = quantity(gap.values, "day", capped=late, reason="no_emergence")
     missing = _too_few_years(evidence, sp)
     if gap_days.value is None:
         return _no_data("spring_food", window, Reason(code="no_emergence"))
@@ -234,7 +234,7 @@ def spring_food(evidence: Evidence, sp: Species) -> RiskResult:
     spent = (evidence.gap_cost / per_day).transpose("member", "draw")
     # The longest waits are those whose end is not known: they cost no less than the others.
     spent = spent.where(~(late & gap.notnull()), spent.max())
-    cost = quantity(spent.values, "day of reserve", capped=late.values)
+    cost = quantity(spent.values, "day of reserve", capped=late)
     known = gap.values[~np.isnan(gap.values)]
     likelihood = share(known > sp.risk.gap)
     return _assessed(

@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from riskcast.base.daylight import day_of_year
 from riskcast.base.nights import as_ns
 from riskcast.habitat.spells import daily
 from riskcast.physiology import torpid_share
@@ -67,8 +68,6 @@ def torpid_in_box(
     if not boxes.size or np.isnan(boxes).any():
         return ()
     noons = np.array([as_ns(day) + _NOON for day in days.days])
-    stamps = noons.astype("datetime64[D]")
-    day_of_year = (stamps - stamps.astype("datetime64[Y]")).astype(int) + 1
     emerged = np.array([float((evidence.emergence.values <= noon).mean()) for noon in noons])
     alone = [animal for animal in animals if animal.still_out and not animal.litter]
     known = [(np.array(animal.still_out), _mass(animal, noons), animal.sex) for animal in alone]
@@ -79,7 +78,7 @@ def torpid_in_box(
     for out, mass_g, sex in known:
         again = np.maximum(emerged - out, 0.0)
         for weight, mass in ((out, mass_g), (again, sp.daytime.reference_mass)):
-            share = torpid_share(boxes, mass, day_of_year, sp, sex=sex)
+            share = torpid_share(boxes, mass, day_of_year(noons), sp, sex=sex)
             torpid += weight * share.mean(axis=0)
             about += weight
     enough = about >= sp.visits.about_share * len(known)

@@ -20,7 +20,6 @@ __all__ = ["days_vs_normal", "mass_needed_quantities", "outlook", "reference_out
 _DAY = np.timedelta64(1, "D")
 _NOON = np.timedelta64(12, "h")
 _DIGITS = 3
-_HALF = 0.5
 _NEVER = np.datetime64("NaT", "ns")
 FloatArray = npt.NDArray[np.float64]
 FEEDINGS: tuple[Feeding, ...] = get_args(Feeding)
@@ -112,8 +111,8 @@ def _winter(key: str, evidence: Evidence, sp: Species, gate_passed: bool) -> dic
     lasts: dict[Feeding, float] = {}
     food = evidence.food["food_date"].transpose("member", "draw")
     # Food that comes after the series counts at its end, unless that is most of the futures.
-    late = food.isnull().values
-    food = food.fillna(evidence.end) if late.mean() < _HALF else xr.full_like(food, _NEVER)
+    late, unknown = evidence.food_is_late, evidence.food_mostly_late
+    food = xr.full_like(food, _NEVER) if unknown else food.fillna(evidence.end)
     for feeding in FEEDINGS:
         course = evidence.winter[feeding].sel(animal=key)
         lasted = course["reserve_empty"].isnull().values
@@ -122,10 +121,10 @@ def _winter(key: str, evidence: Evidence, sp: Species, gate_passed: bool) -> dic
         empty = course["reserve_empty"].fillna(evidence.end)
         spare = ((empty - food) / _DAY).transpose("member", "draw")
         to_spare[feeding] = quantity(spare.values, "day", capped=lasted, reason="no_food_date")
-        # Whether a reserve that outlasts the series also outlasts the wait is not known.
-        known = ~(lasted & late)
-        reached = (lasted | (spare.values >= 0)) & ~late
-        lasts[feeding] = round(float(reached[known].mean()), _DIGITS) if known.any() else 0.0
+        if gate_passed and not unknown:
+            # Whether a reserve that outlasts the series also outlasts the wait is not known.
+            reached = (lasted | (spare.values >= 0)) & ~late
+            lasts[feeding] = round(float(reached[~(lasted & late)].mean()), _DIGITS)
     difference = days_vs_normal(key, evidence, sp)
     vs_normal = (
         Quantity(value=None, unit="day", reason="no_past_years")
@@ -143,7 +142,7 @@ def _winter(key: str, evidence: Evidence, sp: Species, gate_passed: bool) -> dic
         "days_to_spare": to_spare,
         "days_vs_normal": vs_normal,
         "days_vs_reference": vs_reference,
-        "reserve_lasts": lasts if gate_passed and late.mean() < _HALF else None,
+        "reserve_lasts": lasts or None,
     }
 
 

@@ -15,7 +15,7 @@ import pytest
 import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from one_winter import HourlyRates, mean_spent
+from one_winter import HourlyRates, mean_spent, wandering
 
 from riskcast import species
 from riskcast.physiology import spent_until, winter
@@ -28,14 +28,9 @@ ANSWERS = ((COLUMNS.torpor.q10 > 1) | (COLUMNS.arousal.cost_slope > 0)).ravel()
 MASSES = [13.0, 15.0, 18.0, 22.0, 28.0]
 
 
-def weather(seed: int, level: float, restless: float, days: int = 40) -> np.ndarray:
-    """Hours that wander about a level, above 2 °C throughout, up to where hazards are known."""
-    rng = np.random.default_rng(seed)
-    now, out = 0.0, np.empty(days * 24)
-    for hour, step in enumerate(rng.normal(0, restless, out.size)):
-        now += step - 0.01 * now
-        out[hour] = level + now
-    return np.clip(out, 2.0, 13.0)
+def weather(seed: int, level: float, restless: float) -> np.ndarray:
+    """Above 2 °C throughout, up to where hazards are known."""
+    return wandering(seed, level, restless, days=40, low=2.0, high=13.0)
 
 
 @settings(max_examples=8, deadline=None, derandomize=True)

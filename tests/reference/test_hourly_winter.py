@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from one_winter import HourlyRates, at_the_centre
+from one_winter import HourlyRates, at_the_centre, wandering
 from scipy.stats import ks_2samp
 
 from riskcast import species
@@ -54,16 +54,6 @@ def hourly(nest, sp, mass_g, animals, rng, *, season_terms=False, exact=True):
     return empty / 24, count
 
 
-def weather(seed: int, level: float, restless: float) -> np.ndarray:
-    """A random walk of hours that is drawn back to a level, with warm and cold spells."""
-    rng = np.random.default_rng(seed)
-    out, now = np.empty(DAYS * 24), level
-    for hour, step in enumerate(rng.normal(0, restless, out.size)):
-        now += step - 0.01 * (now - level)
-        out[hour] = now
-    return np.clip(out, -6, 12)
-
-
 @settings(max_examples=4, deadline=None, derandomize=True)
 @given(
     seed=st.integers(0, 10_000),
@@ -82,7 +72,7 @@ def test_same_distribution_in_random_weather(
     nest_series, seed, level, restless, mass_g, start, season_terms, search_fraction
 ):
     sp = CENTRAL.with_values(arousal__search_fraction=search_fraction)
-    values = weather(seed, level, restless)
+    values = wandering(seed, level, restless, days=DAYS, low=-6, high=12)
     nest = nest_series(values, start=start)
     course = winter(nest, [mass_g] * 8, sp, season_terms=season_terms, draws=512, seed=seed)
     rng = np.random.default_rng(seed + 1)

@@ -20,7 +20,7 @@ from riskcast.physiology import (
 from riskcast.physiology.events import trailing_mean
 from riskcast.species import Species
 
-__all__ = ["HourlyRates", "at_the_centre", "mean_spent"]
+__all__ = ["HourlyRates", "at_the_centre", "mean_spent", "wandering"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -34,6 +34,18 @@ def at_the_centre(sp: Species) -> Species:
             if parameter.distribution != "fixed"
         }
     )
+
+
+def wandering(
+    seed: int, level: float, restless: float, *, days: int, low: float, high: float
+) -> FloatArray:
+    """Hours of invented weather: a random walk drawn back to a level, within bounds; °C."""
+    rng = np.random.default_rng(seed)
+    now, out = level, np.empty(days * 24)
+    for hour, step in enumerate(rng.normal(0, restless, out.size)):
+        now += step - 0.01 * (now - level)
+        out[hour] = now
+    return np.clip(out, low, high)
 
 
 class HourlyRates:
